@@ -1,0 +1,97 @@
+/// Renders a scene to deep-zoom tiles, a pyramidal TIFF and a page, out of core.
+#pragma once
+
+#include <array>
+#include <atomic>
+#include <cstdint>
+#include <filesystem>
+#include <functional>
+#include <map>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "broadloom/canvas.hpp"
+#include "broadloom/scene.hpp"
+
+namespace broadloom {
+
+enum class Pass { draft, full };
+enum class Chroma { c420, c444 };
+
+/// Which twin of the kernels runs; all give the same bytes.
+enum class InstructionSet { automatic, plain, sse4, avx2, avx512, neon };
+
+struct RenderOptions {
+    std::filesystem::path out;               ///< the folder; absent or empty before
+    Pass pass = Pass::full;
+    std::optional<double> scale;             ///< absent: 1 for full, 0.5 for draft
+    std::optional<int64_t> memory_bytes;     ///< absent: half of the machine's memory
+    int threads = 0;                         ///< 0: all processors
+    int64_t tile = 512, overlap = 0;         ///< tile: even, 16..4096; overlap: 0..tile/4
+    int quality = 90;                        ///< JPEG, 1..100
+    Chroma chroma = Chroma::c420;
+    std::optional<int> bands;                ///< reductions, 1..8; absent: from the frame size
+    std::array<uint8_t, 3> background{46, 46, 46};  ///< sRGB; where no frame covers the canvas
+    InstructionSet instruction_set = InstructionSet::automatic;
+    int64_t block = 0;                       ///< side of a blended block; 0: chosen; tests vary it
+};
+
+/// What a render will need, told before it starts.
+struct RenderPlan {
+    Canvas canvas;
+    int64_t frames_used = 0, frames_left_out = 0;
+    int64_t tiles = 0;
+    int levels = 0;
+    int bands = 0;                ///< 0 for a draft
+    int threads = 0;
+    int64_t memory_budget_bytes = 0;
+    int64_t least_memory_bytes = 0;  ///< the smallest workable budget, one thread
+    int64_t disk_bytes = 0;          ///< estimate, upper side
+    int64_t free_disk_bytes = 0;
+    std::vector<std::string> notes;
+};
+
+struct RenderProgress {
+    double fraction = 0;  ///< 0..1
+    double seconds = 0;   ///< since the start
+    std::optional<double> seconds_left;
+};
+
+struct RenderReport {
+    std::string pass, version;
+    int64_t width = 0, height = 0;
+    double megapixels = 0;
+    int64_t frames = 0;
+    double decoded_megapixels = 0;  ///< pixels that came out of decoders, scaled decodes as such
+    int64_t decodes = 0;
+    int bands = 0;
+    int64_t memory_budget_bytes = 0, peak_memory_bytes = 0;
+    int threads = 0;
+    std::string instruction_set;
+    double seconds = 0;
+    std::map<std::string, double> stage_seconds;  ///< summed over the threads
+};
+
+/// How a caller watches and stops a render. Called from worker threads, one at a time.
+struct RenderHooks {
+    std::function<void(const RenderPlan&)> planned;
+    std::function<void(const RenderProgress&)> progress;
+    std::function<void(const std::string&)> note;
+    /// 0: go on; otherwise the signal number that asks for a stop.
+    const std::atomic<int>* stop = nullptr;
+};
+
+/// Checks everything that can be checked without decoding pixels (options, files, sizes, disk,
+/// memory) and says what the render will need. Throws Error.
+RenderPlan plan_render(const Scene& scene, const RenderOptions& options);
+
+/// Renders. Either everything is in place under its final name afterwards, or an Error was thrown
+/// and nothing stands under a final name. The bytes of the outputs (report.json apart) depend on the
+/// scene, the frames and pass, scale, tile, overlap, quality, chroma, bands and background only.
+RenderReport render(const Scene& scene, const RenderOptions& options, const RenderHooks& hooks = {});
+
+/// The program's version, like "0.1.0".
+const char* version();
+
+}  // namespace broadloom

@@ -46,8 +46,9 @@ class Lens {
     /// pixel lies outside what the lens can show.
     [[nodiscard]] std::optional<Vec2> undistort(Vec2 pixel) const;
 
-    /// Camera-space direction to pixels; nullopt unless Z > 0 and r < fold_radius(). Whether the
-    /// pixel lies on the frame is not tested here.
+    /// Camera-space direction to pixels; nullopt unless Z > 0 and r < fold_radius(), and where the
+    /// tangential part folds the frame back far off the axis. Whether the pixel lies on the frame is
+    /// not tested here.
     [[nodiscard]] std::optional<Vec2> project(Vec3 direction) const;
 
     /// In the frame's view: project() succeeds and 0.5 <= x <= w - 0.5, 0.5 <= y <= h - 0.5.

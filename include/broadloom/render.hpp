@@ -34,7 +34,8 @@ struct RenderOptions {
     std::optional<int> bands;                ///< reductions, 1..8; absent: from the frame size
     std::array<uint8_t, 3> background{46, 46, 46};  ///< sRGB; where no frame covers the canvas
     InstructionSet instruction_set = InstructionSet::automatic;
-    int64_t block = 0;                       ///< side of a blended block; 0: chosen; tests vary it
+    int64_t block = 0;    ///< side of a blended block, a multiple of 16; 0: chosen; bytes do not change
+    bool resume = false;  ///< finish an interrupted render of the same scene
 };
 
 /// What a render will need, told before it starts.
@@ -71,6 +72,7 @@ struct RenderReport {
     std::string instruction_set;
     double seconds = 0;
     std::map<std::string, double> stage_seconds;  ///< summed over the threads
+    bool already_finished = false;  ///< the folder held this very result; nothing was done
 };
 
 /// How a caller watches and stops a render. Called from worker threads, one at a time.

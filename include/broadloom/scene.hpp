@@ -56,7 +56,8 @@ enum class SceneNeeds { anything, orientations };
 /// Parses a scene. All problems are found in one go, each with its place (like
 /// "frames[3].yaw_deg"): unknown, missing, duplicate, mistyped, out-of-range and non-finite values,
 /// a newer version. Throws Error{input} whose message is one line for the first problem and the
-/// count, and whose details list every problem, a line each. `name` stands for the file in messages.
+/// count, and whose details list every problem, a line each (the first 1000). `name` stands for the
+/// file in messages.
 Scene parse_scene(std::string_view text, const std::string& name, SceneNeeds needs);
 
 /// Reads and parses a file; files above 64 MiB are refused.

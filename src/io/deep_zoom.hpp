@@ -5,7 +5,9 @@
 #include <filesystem>
 #include <span>
 #include <string>
+#include <vector>
 
+#include "base/file_handle.hpp"
 #include "broadloom/pyramid.hpp"
 
 namespace broadloom {
@@ -16,19 +18,24 @@ std::string deep_zoom_descriptor(const PyramidShape& shape);
 /// Writes tiles below `folder` (which becomes NAME_files). Level folders are made as needed.
 class DeepZoomWriter {
   public:
+    /// Touches nothing yet; the folder above `folder` must exist by the first put().
     DeepZoomWriter(std::filesystem::path folder, const PyramidShape& shape);
 
-    /// Writes one tile file. Throws Error{machine} on I/O errors.
+    /// Writes one tile file, which must not exist yet. On errors no half-written tile stays behind.
+    /// Throws Error{machine} on I/O errors, Error{internal} for a tile outside the pyramid. Not to
+    /// be called from two threads at a time.
     void put(int level, int64_t column, int64_t row, std::span<const uint8_t> jpeg);
 
-    /// Syncs all folders and files (one syncfs or a walk). Throws Error{machine}.
+    /// Syncs all folders and files (and whatever else that file system still holds back). Throws Error{machine}.
     void sync();
 
   private:
+    int level_handle(int level);
+
     std::filesystem::path folder_;
     PyramidShape shape_;
-    std::string path_;  // reused
-    int made_level_ = -1;
+    FileHandle folder_handle_;
+    std::vector<FileHandle> levels_;  // open once a level has a tile
 };
 
 }  // namespace broadloom

@@ -20,9 +20,11 @@ struct FrameInfo {
     int orientation = 1;                          ///< EXIF 1..8; anything else in the file reads as 1
     FrameColour colour = FrameColour::rgb;
     int bits = 8;                                 ///< 8 or 16
-    bool jpeg = false, progressive = false, alpha = false;
+    bool jpeg = false, alpha = false;
+    bool progressive = false;                     ///< a progressive or multi-scan JPEG
     int subsample_x = 1, subsample_y = 1;         ///< of the two chroma planes (ycc)
     int64_t file_bytes = 0;
+    int64_t held_bytes = 0;  ///< TIFF, PNG: pieces of the file that the decoder holds in whole
     std::string profile;  ///< description of an embedded ICC profile that is not sRGB; else empty
 
     [[nodiscard]] int64_t upright_width() const {

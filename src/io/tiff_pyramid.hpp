@@ -1,6 +1,6 @@
 /// Writes a tiled pyramidal BigTIFF in one pass: tiles of all levels are appended in the order in
-/// which they come, the directories (main chain, largest first, NewSubfileType 1 from the second on)
-/// are written at the end. TIFF 6.0, Technical Note 2 (JPEG compression 7, JPEGTables), BigTIFF
+/// which they come, the directories (main chain, largest first, NewSubfileType 1 from the second
+/// on) are written at the end. TIFF 6.0, Technical Note 2 (JPEG compression 7, JPEGTables), BigTIFF
 /// (version 43, 8-byte offsets).
 #pragma once
 
@@ -11,24 +11,26 @@
 #include <string>
 #include <vector>
 
+#include "base/file_handle.hpp"
 #include "broadloom/pyramid.hpp"
 
 namespace broadloom {
 
 struct TiffPyramidOptions {
-    int64_t tile = 512;             ///< side of a tile, a multiple of 16
-    bool subsampled = true;         ///< YCbCr 4:2:0 (YCbCrSubSampling 2,2) or 4:4:4 (1,1)
-    double pixels_per_inch = 300;   ///< XResolution, YResolution; halved on each smaller level
-    std::string software;           ///< Software tag
-    std::string description;        ///< ImageDescription; empty: none
-    std::vector<uint8_t> icc;       ///< ICC profile for every level; empty: none
+    int64_t tile = 512;            ///< side of a tile, a multiple of 16
+    bool subsampled = true;        ///< YCbCr 4:2:0 (YCbCrSubSampling 2,2) or 4:4:4 (1,1)
+    double pixels_per_inch = 300;  ///< XResolution, YResolution; halved on each smaller level
+    std::string software;          ///< Software tag
+    std::string description;       ///< ImageDescription; empty: none
+    std::vector<uint8_t> icc;      ///< ICC profile for every level; empty: none
 };
 
 /// The levels written are those of PyramidShape{width, height, tile} from the largest down to the
 /// first that fits one tile.
 class TiffPyramidWriter {
   public:
-    /// Creates the file (it must not exist). Throws Error{machine}.
+    /// Creates the file (it must not exist). Throws Error{machine}; Error{usage} for a tile side
+    /// that is not a positive multiple of 16 or a resolution that no RATIONAL holds.
     TiffPyramidWriter(std::filesystem::path file, const PyramidShape& shape,
                       TiffPyramidOptions options);
     ~TiffPyramidWriter();
@@ -38,33 +40,38 @@ class TiffPyramidWriter {
     /// True when this level (numbered as in PyramidShape) is part of the file.
     [[nodiscard]] bool has_level(int level) const;
 
-    /// The JPEGTables of all tiles; set once before finish().
+    /// The JPEGTables of all tiles; set once before finish(). Throws Error{internal} otherwise.
     void set_tables(std::vector<uint8_t> tables);
 
-    /// Appends one tile (an abbreviated JPEG stream of tile x tile pixels). Each tile exactly once.
-    /// Throws Error{machine} on I/O errors (full disk, quota, short write).
+    /// Appends one tile (an abbreviated JPEG stream of tile x tile pixels). Each tile exactly once
+    /// (else Error{internal}). Throws Error{machine} on I/O errors (full disk, quota, size limit).
+    /// Not to be called from two threads at a time.
     void put(int level, int64_t column, int64_t row, std::span<const uint8_t> data);
 
-    /// Writes the directories, syncs and closes. Every tile must have been put.
+    /// Writes the directories, syncs and closes. Every tile must have been put (else
+    /// Error{internal}). Without it the destructor leaves a partial file with no directory in it,
+    /// which no reader takes for a picture; deleting it is up to the caller.
     void finish();
 
   private:
     struct Level {
         int number;
         int64_t width, height, columns, rows;
-        std::vector<uint64_t> offsets, counts;
+        std::vector<uint64_t> offsets;  // 0: not put yet
+        std::vector<uint32_t> counts;
     };
     void append(std::span<const uint8_t> data);
+    void flush();
     Level& level_of(int level);
+    [[nodiscard]] std::vector<uint8_t> directory(size_t index, uint64_t position, bool last) const;
 
     std::filesystem::path file_;
-    PyramidShape shape_;
     TiffPyramidOptions options_;
     std::vector<Level> levels_;  // largest first
     std::vector<uint8_t> tables_;
     std::vector<uint8_t> pending_;  // written behind in large pieces
-    uint64_t position_ = 0;
-    int fd_ = -1;
+    uint64_t position_ = 0;         // of the next byte appended
+    FileHandle handle_;
 };
 
 }  // namespace broadloom

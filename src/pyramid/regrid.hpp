@@ -25,23 +25,30 @@ struct RgbxView {
 
 class Regrid {
   public:
-    /// `scratch`: the file to use (created, deleted on destruction; opened lazily). Windows are those
-    /// of `windows` (its tile_rect for every level, column and row); cells those of `cells`. Both have
-    /// the same width and height.
+    /// `scratch`: the file to use (created, deleted on destruction; opened lazily). Windows are
+    /// those of `windows` (its tile_rect for every level, column and row); cells those of `cells`.
+    /// Both have the same width and height.
     Regrid(std::filesystem::path scratch, const PyramidShape& cells, const PyramidShape& windows);
     ~Regrid();
 
-    using Emit = std::function<void(int level, int64_t column, int64_t row, const RgbxView& window)>;
+    using Emit =
+        std::function<void(int level, int64_t column, int64_t row, const RgbxView& window)>;
 
     /// Adds one cell and cuts, in row-major order, every window that is complete now. Windows of a
     /// level come exactly once each, in an order that depends on the order of the cells alone.
-    /// Throws Error{machine} on I/O errors.
+    /// A window's pixels are valid during the call of `emit` only. Each cell is added exactly once;
+    /// one that still waits and comes again, or has another size than its place, throws
+    /// Error{internal}. Throws Error{machine} on I/O errors.
     void add(int level, int64_t column, int64_t row, const RgbxView& cell, const Emit& emit);
 
     /// Bytes of the scratch file at its largest so far.
     [[nodiscard]] int64_t scratch_bytes() const;
 
-    /// Upper bound of the scratch file for a children-first walk of this picture (for disk estimates).
+    /// Upper bound of the scratch file (for disk estimates) for a children-first walk that takes the
+    /// four children in row-major order. Then the cells to the left and above come before a cell, and
+    /// windows that span at most k + 1 cells leave at most k cells waiting on each diagonal. On a
+    /// level whose short side is s cells and p the next power of two, the walk finishes one p x p
+    /// square after the other, so that only p + k + s - 1 diagonals matter: k (p + k + s - 1) cells.
     static int64_t scratch_bound(const PyramidShape& cells, const PyramidShape& windows);
 
   private:

@@ -1,0 +1,49 @@
+#include "base/parallel.hpp"
+
+#include <sched.h>
+
+#include <exception>
+#include <vector>
+#if defined(BROADLOOM_STD_THREADS)
+#include <thread>
+#else
+#include <omp.h>
+#endif
+
+namespace broadloom {
+
+int processor_count() {
+    cpu_set_t set;
+    CPU_ZERO(&set);
+    if (sched_getaffinity(0, sizeof set, &set) != 0) return 1;
+    const int count = CPU_COUNT(&set);
+    return count < 1 ? 1 : count;
+}
+
+void run_workers(int count, const std::function<void(int)>& body) {
+    std::vector<std::exception_ptr> thrown(static_cast<size_t>(count));
+    const auto guarded = [&](int i) {
+        try {
+            body(i);
+        } catch (...) {
+            thrown[static_cast<size_t>(i)] = std::current_exception();
+        }
+    };
+#if defined(BROADLOOM_STD_THREADS)
+    // Thread sanitizers do not know libgomp's barriers; plain threads do the same work.
+    std::vector<std::jthread> threads;
+    for (int i = 1; i < count; ++i) threads.emplace_back(guarded, i);
+    guarded(0);
+    threads.clear();
+#else
+    // Bodies wait for each other, so every one needs its own thread: no dynamic adjustment.
+    omp_set_dynamic(0);
+#pragma omp parallel for num_threads(count) schedule(static, 1)
+    for (int i = 0; i < count; ++i) guarded(i);
+#endif
+    for (const auto& e : thrown) {
+        if (e) std::rethrow_exception(e);
+    }
+}
+
+}  // namespace broadloom

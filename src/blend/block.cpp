@@ -1,0 +1,267 @@
+#include "blend/block.hpp"
+
+#include <algorithm>
+#include <chrono>
+#include <cstring>
+
+namespace broadloom {
+
+namespace {
+
+double now() {
+    return std::chrono::duration<double>(std::chrono::steady_clock::now().time_since_epoch()).count();
+}
+
+Rect cut_to_canvas(const Canvas& canvas, Rect r) {
+    r.y0 = std::max<int64_t>(r.y0, 0);
+    r.y1 = std::min(r.y1, canvas.height);
+    if (!canvas.wraps) {
+        r.x0 = std::max<int64_t>(r.x0, 0);
+        r.x1 = std::min(r.x1, canvas.width);
+    }
+    return r;
+}
+
+}  // namespace
+
+Rect block_surroundings(const Canvas& canvas, const Rect& rect, int bands) {
+    return cut_to_canvas(canvas, bands == 0 ? rect : band_ranges(rect, bands).gauss[0]);
+}
+
+struct BlockRenderer::Job {
+    const RegionMaps& maps;
+    const LabelRegion& labels;
+    std::span<const FrameSampler* const> samplers;
+    uint8_t* rgbx;
+    std::ptrdiff_t stride;
+    Rect rect;
+
+    // Cells counted from the maps' corner.
+    [[nodiscard]] CellRegion local_cells(const Rect& pixels) const {
+        const CellRegion c = cells_of(pixels);
+        const CellRegion& m = maps.region();
+        return {c.x0 - m.x0, c.y0 - m.y0, c.x1 - m.x0, c.y1 - m.y0};
+    }
+    [[nodiscard]] int64_t pixel_x(int64_t cx) const { return (cx + maps.region().x0) * kCell; }
+    [[nodiscard]] int64_t pixel_y(int64_t cy) const { return (cy + maps.region().y0) * kCell; }
+};
+
+void BlockRenderer::render(const Rect& rect, const RegionMaps& maps, const LabelRegion& labels,
+                           std::span<const FrameSampler* const> samplers, uint8_t* rgbx,
+                           std::ptrdiff_t stride) {
+    const Job job{maps, labels, samplers, rgbx, stride, rect};
+    const int64_t core = std::max<int64_t>(options_.core, kCell);
+    for (int64_t y = rect.y0; y < rect.y1; y += core) {
+        for (int64_t x = rect.x0; x < rect.x1; x += core) {
+            render_core(job, {x, y, std::min(x + core, rect.x1), std::min(y + core, rect.y1)});
+        }
+    }
+}
+
+void BlockRenderer::render_core(const Job& job, const Rect& core) {
+    const double start = now();
+    std::vector<int> owners;
+    BandRanges ranges;
+    if (options_.bands > 0) {
+        ranges = band_ranges(core, options_.bands);
+        owners = job.labels.owners(cut_to_canvas(canvas_, ranges.gauss[0]));
+    }
+    const bool blend = owners.size() > 1;
+    const Rect needed = blend ? ranges.gauss[0] : core;
+    composite(job, needed);
+    double warped = now();
+    times_.warp += warped - start;
+    const std::array<WorkPlane, 3>* correction = nullptr;
+    if (blend) {
+        for (WorkPlane& p : composite_) replicate_edges(p, needed);
+        correction_.begin(ranges);
+        for (const int k : owners) {
+            const bool differs = difference(job, k, needed);
+            const double differed = now();
+            times_.warp += differed - warped;
+            if (differs) correction_.add(difference_, weight_);
+            warped = now();
+            times_.blend += warped - differed;
+        }
+        correction = &correction_.finish();
+    }
+    for (int64_t y = core.y0; y < core.y1; ++y) {
+        int16_t* row[3];
+        for (size_t c = 0; c < 3; ++c) {
+            row[c] = composite_[c].at(core.x0, y);
+            if (correction != nullptr) {
+                kernels_.add_row(row[c], (*correction)[c].at(core.x0, y), core.width());
+            }
+        }
+        kernels_.pack_row(row[0], row[1], row[2],
+                          job.rgbx + (y - job.rect.y0) * job.stride + 4 * (core.x0 - job.rect.x0),
+                          core.width());
+    }
+    times_.blend += now() - warped;
+}
+
+/// The hard cut over the cells that hold `rect`'s part of the canvas, with room for all of it.
+void BlockRenderer::composite(const Job& job, const Rect& rect) {
+    for (WorkPlane& p : composite_) p.reset(aligned_outwards(rect, kCell));
+    const CellRegion cells = job.local_cells(cut_to_canvas(canvas_, rect));
+    for (int64_t cy = cells.y0; cy < cells.y1; ++cy) {
+        for (int64_t cx = cells.x0; cx < cells.x1; ++cx) composite_cell(job, cx, cy);
+    }
+}
+
+void BlockRenderer::composite_cell(const Job& job, int64_t cx, int64_t cy) {
+    const int64_t x = job.pixel_x(cx);
+    const int64_t y = job.pixel_y(cy);
+    int16_t* out[3] = {composite_[0].at(x, y), composite_[1].at(x, y), composite_[2].at(x, y)};
+    const int64_t stride = composite_[0].stride();
+    const Label label = job.labels.cell(cx, cy);
+    if (label >= 0) {
+        sample(job, label, cx, cy, out, stride, nullptr);
+        return;
+    }
+    for (size_t c = 0; c < 3; ++c) {
+        const auto value = static_cast<int16_t>(options_.background[c] << kWorkShift);
+        for (int j = 0; j < kCell; ++j) std::fill_n(out[c] + j * stride, kCell, value);
+    }
+    if (label != LabelRegion::kMixed) return;
+    const auto& labels = job.labels.pixels(cx, cy);
+    alignas(64) int16_t buffer[3][kCellArea];
+    int16_t* sampled[3] = {buffer[0], buffer[1], buffer[2]};
+    for (int k = 0; k < static_cast<int>(job.maps.frames.size()); ++k) {
+        if (std::find(labels.begin(), labels.end(), static_cast<Label>(k)) == labels.end()) continue;
+        sample(job, k, cx, cy, sampled, kCell, nullptr);
+        for (int i = 0; i < kCellArea; ++i) {
+            if (labels[static_cast<size_t>(i)] != k) continue;
+            for (int c = 0; c < 3; ++c) {
+                out[c][i / kCell * stride + i % kCell] = buffer[c][i];
+            }
+        }
+    }
+}
+
+/// Warps frame k over one cell; `inside`, when given, receives the view test.
+void BlockRenderer::sample(const Job& job, int k, int64_t cx, int64_t cy, int16_t* const out[3],
+                           std::ptrdiff_t stride, bool* inside) {
+    const CellMap& map = job.maps.maps[static_cast<size_t>(k)];
+    int64_t origin_x = 0;
+    int64_t origin_y = 0;
+    map.coordinates(cx, cy, kernels_, coords_, origin_x, origin_y);
+    if (inside != nullptr) map.covered(coords_, origin_x, origin_y, inside);
+    const CellSampler sampler = job.samplers[static_cast<size_t>(k)]->cell(origin_x, origin_y);
+    kernels_.sample_cell(sampler, coords_, out[0], out[1], out[2], stride);
+}
+
+/// Frame k's differences from the composite and its weight over `rect`. False when it differs
+/// nowhere near its weight.
+bool BlockRenderer::difference(const Job& job, int k, const Rect& rect) {
+    const Rect inside_canvas = cut_to_canvas(canvas_, rect);
+    const Rect& room = composite_[0].rect();
+    for (WorkPlane& p : difference_) p.reset(room);
+    weight_.reset(room);
+    const CellRegion cells = job.local_cells(inside_canvas);
+    const CellMap& map = job.maps.maps[static_cast<size_t>(k)];
+
+    // Weight first; its bounding box bounds where differences matter.
+    CellRegion near{cells.x1, cells.y1, cells.x0, cells.y0};
+    const int64_t weight_stride = weight_.stride();
+    for (int64_t cy = cells.y0; cy < cells.y1; ++cy) {
+        for (int64_t cx = cells.x0; cx < cells.x1; ++cx) {
+            int16_t* w = weight_.at(job.pixel_x(cx), job.pixel_y(cy));
+            const Label label = job.labels.cell(cx, cy);
+            bool any = false;
+            if (label != LabelRegion::kMixed) {
+                any = weight_owner(label) == k;
+                for (int j = 0; j < kCell; ++j) {
+                    std::fill_n(w + j * weight_stride, kCell, any ? kWeightOne : int16_t{0});
+                }
+            } else {
+                const auto& labels = job.labels.pixels(cx, cy);
+                for (int i = 0; i < kCellArea; ++i) {
+                    const bool mine = weight_owner(labels[static_cast<size_t>(i)]) == k;
+                    w[i / kCell * weight_stride + i % kCell] = mine ? kWeightOne : int16_t{0};
+                    any = any || mine;
+                }
+            }
+            if (any) {
+                near = {std::min(near.x0, cx), std::min(near.y0, cy), std::max(near.x1, cx + 1),
+                        std::max(near.y1, cy + 1)};
+            }
+        }
+    }
+    const int64_t reach = seam_reach(options_.bands) / kCell + 1;
+    near = {near.x0 - reach, near.y0 - reach, near.x1 + reach, near.y1 + reach};
+
+    bool differs = false;
+    for (int64_t cy = cells.y0; cy < cells.y1; ++cy) {
+        for (int64_t cx = cells.x0; cx < cells.x1; ++cx) {
+            const int64_t x = job.pixel_x(cx);
+            const int64_t y = job.pixel_y(cy);
+            int16_t* out[3] = {difference_[0].at(x, y), difference_[1].at(x, y),
+                               difference_[2].at(x, y)};
+            const int64_t stride = difference_[0].stride();
+            const Coverage coverage = map.coverage(cx, cy);
+            if (coverage == Coverage::none || job.labels.cell(cx, cy) == k || cx < near.x0 ||
+                cx >= near.x1 || cy < near.y0 || cy >= near.y1) {
+                for (auto* o : out) {
+                    for (int j = 0; j < kCell; ++j) std::fill_n(o + j * stride, kCell, int16_t{0});
+                }
+                continue;
+            }
+            bool inside[kCellArea];
+            sample(job, k, cx, cy, out, stride, coverage == Coverage::part ? inside : nullptr);
+            for (size_t c = 0; c < 3; ++c) {
+                for (int j = 0; j < kCell; ++j) {
+                    int16_t* row = out[c] + j * stride;
+                    kernels_.subtract_row(row, row, composite_[c].at(x, y + j), kCell);
+                    if (coverage == Coverage::part) {
+                        for (int i = 0; i < kCell; ++i) {
+                            if (!inside[j * kCell + i]) row[i] = 0;
+                        }
+                    }
+                }
+            }
+            differs = true;
+        }
+    }
+    if (!differs) return false;
+    for (WorkPlane& p : difference_) replicate_edges(p, rect);
+    replicate_edges(weight_, rect);
+    return true;
+}
+
+/// Continues the canvas's edge pixels outwards over `wanted`; nothing to do at an edge that wraps.
+void BlockRenderer::replicate_edges(WorkPlane& plane, const Rect& wanted) const {
+    const Rect inner = cut_to_canvas(canvas_, wanted);
+    if (inner == wanted) return;
+    const auto width = static_cast<size_t>(wanted.width());
+    for (int64_t y = inner.y0; y < inner.y1; ++y) {
+        if (inner.x0 > wanted.x0) {
+            std::fill_n(plane.at(wanted.x0, y), inner.x0 - wanted.x0, *plane.at(inner.x0, y));
+        }
+        if (wanted.x1 > inner.x1) {
+            std::fill_n(plane.at(inner.x1, y), wanted.x1 - inner.x1, *plane.at(inner.x1 - 1, y));
+        }
+    }
+    for (int64_t y = wanted.y0; y < inner.y0; ++y) {
+        std::memcpy(plane.at(wanted.x0, y), plane.at(wanted.x0, inner.y0), width * sizeof(int16_t));
+    }
+    for (int64_t y = inner.y1; y < wanted.y1; ++y) {
+        std::memcpy(plane.at(wanted.x0, y), plane.at(wanted.x0, inner.y1 - 1),
+                    width * sizeof(int16_t));
+    }
+}
+
+size_t BlockRenderer::bytes() const {
+    size_t total = correction_.bytes() + weight_.bytes();
+    for (size_t c = 0; c < 3; ++c) total += composite_[c].bytes() + difference_[c].bytes();
+    return total;
+}
+
+size_t BlockRenderer::bytes_bound(const BlockOptions& options) {
+    const int64_t halo = options.bands > 0 ? seam_reach(options.bands) : 0;
+    const auto side = static_cast<size_t>(options.core + 2 * halo + 2 * kCell + 2 * WorkPlane::kMargin);
+    // Composite, difference and weight at full size; the sums; a third of five planes for the levels.
+    return (7 + 3 + 3) * side * side * sizeof(int16_t) + (1U << 16);
+}
+
+}  // namespace broadloom

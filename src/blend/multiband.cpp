@@ -1,0 +1,121 @@
+#include "blend/multiband.hpp"
+
+#include <algorithm>
+#include <cstring>
+
+namespace broadloom {
+
+namespace {
+
+int64_t coarse_start(int64_t a) { return a % 2 == 0 ? a / 2 - 1 : floor_div(a, 2); }
+int64_t coarse_end(int64_t b) { return floor_div(b - 1, 2) + 2; }
+
+}  // namespace
+
+BandRanges band_ranges(const Rect& block, int bands) {
+    BandRanges r;
+    r.bands = bands;
+    r.blend[0] = block;
+    for (size_t l = 1; l <= static_cast<size_t>(bands); ++l) {
+        const Rect& f = r.blend[l - 1];
+        r.blend[l] = {coarse_start(f.x0), coarse_start(f.y0), coarse_end(f.x1), coarse_end(f.y1)};
+    }
+    r.gauss[static_cast<size_t>(bands)] = r.blend[static_cast<size_t>(bands)];
+    for (auto l = static_cast<size_t>(bands); l > 0; --l) {
+        const Rect& c = r.gauss[l];
+        r.gauss[l - 1] = hull(r.blend[l - 1],
+                              {2 * c.x0 - 2, 2 * c.y0 - 2, 2 * c.x1 + 1, 2 * c.y1 + 1});
+    }
+    return r;
+}
+
+void MultibandCorrection::begin(const BandRanges& ranges) {
+    ranges_ = ranges;
+    for (size_t l = 0; l <= static_cast<size_t>(ranges.bands); ++l) {
+        for (WorkPlane& p : sum_[l]) {
+            p.reset(ranges.blend[l]);
+            for (int64_t y = p.rect().y0; y < p.rect().y1; ++y) {
+                std::memset(p.at(p.rect().x0, y), 0,
+                            static_cast<size_t>(p.rect().width()) * sizeof(int16_t));
+            }
+        }
+    }
+    const auto widest = static_cast<size_t>(ranges.gauss[0].width());
+    scratch_.resize(std::max(scratch_.size(), widest + 64));
+    expanded_.resize(std::max(expanded_.size(), widest + 64));
+}
+
+void MultibandCorrection::reduce(const WorkPlane& from, WorkPlane& to) {
+    const Rect& r = to.rect();
+    for (int64_t y = r.y0; y < r.y1; ++y) {
+        const int16_t* rows[5];
+        for (int i = 0; i < 5; ++i) rows[i] = from.at(2 * r.x0 - 2, 2 * y - 2 + i);
+        kernels_.reduce_row(rows, scratch_.data(), to.at(r.x0, y), r.width());
+    }
+}
+
+/// EXPAND of row y over [fine.x0, fine.x1) into expanded_, whose first value is that of the even
+/// column at or before fine.x0.
+void MultibandCorrection::expand_onto_row(const WorkPlane& coarse, const Rect& fine, int64_t y) {
+    const int64_t first = floor_div(fine.x0, 2);
+    const int64_t pairs = floor_div(fine.x1 - 1, 2) - first + 1;
+    const bool odd = floor_div(y, 2) * 2 != y;
+    const int64_t cy = floor_div(y, 2);
+    // An odd start computes one value too many, from the plane's margin; it is not used.
+    const int16_t* rows[3] = {odd ? nullptr : coarse.at(first - 1, cy - 1), coarse.at(first - 1, cy),
+                              coarse.at(first - 1, cy + 1)};
+    kernels_.expand_row(rows, odd, scratch_.data(), expanded_.data(), pairs);
+}
+
+void MultibandCorrection::add(const std::array<WorkPlane, 3>& difference, const WorkPlane& weight) {
+    const auto bands = static_cast<size_t>(ranges_.bands);
+    for (size_t l = 1; l <= bands; ++l) {
+        weight_[l].reset(ranges_.gauss[l]);
+        reduce(l == 1 ? weight : weight_[l - 1], weight_[l]);
+    }
+    for (size_t c = 0; c < 3; ++c) {
+        for (size_t l = 1; l <= bands; ++l) {
+            gauss_[l].reset(ranges_.gauss[l]);
+            reduce(l == 1 ? difference[c] : gauss_[l - 1], gauss_[l]);
+        }
+        for (size_t l = 0; l <= bands; ++l) {
+            const WorkPlane& fine = l == 0 ? difference[c] : gauss_[l];
+            const WorkPlane& w = l == 0 ? weight : weight_[l];
+            const Rect& r = ranges_.blend[l];
+            for (int64_t y = r.y0; y < r.y1; ++y) {
+                const int16_t* expanded = nullptr;
+                if (l < bands) {
+                    expand_onto_row(gauss_[l + 1], r, y);
+                    expanded = expanded_.data() + (r.x0 - floor_div(r.x0, 2) * 2);
+                }
+                kernels_.accumulate_row(sum_[l][c].at(r.x0, y), fine.at(r.x0, y), expanded,
+                                        w.at(r.x0, y), r.width());
+            }
+        }
+    }
+}
+
+const std::array<WorkPlane, 3>& MultibandCorrection::finish() {
+    for (auto l = static_cast<size_t>(ranges_.bands); l > 0; --l) {
+        const Rect& r = ranges_.blend[l - 1];
+        for (size_t c = 0; c < 3; ++c) {
+            for (int64_t y = r.y0; y < r.y1; ++y) {
+                expand_onto_row(sum_[l][c], r, y);
+                kernels_.add_row(sum_[l - 1][c].at(r.x0, y),
+                                 expanded_.data() + (r.x0 - floor_div(r.x0, 2) * 2), r.width());
+            }
+        }
+    }
+    return sum_[0];
+}
+
+size_t MultibandCorrection::bytes() const {
+    size_t total = scratch_.capacity() * sizeof(int32_t) + expanded_.capacity() * sizeof(int16_t);
+    for (size_t l = 0; l <= kMaxBands; ++l) {
+        total += gauss_[l].bytes() + weight_[l].bytes();
+        for (const WorkPlane& p : sum_[l]) total += p.bytes();
+    }
+    return total;
+}
+
+}  // namespace broadloom

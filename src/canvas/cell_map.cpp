@@ -1,0 +1,231 @@
+#include "canvas/cell_map.hpp"
+
+#include <algorithm>
+#include <cmath>
+
+namespace broadloom {
+
+namespace {
+
+/// Interpolation is used where its estimated error stays below this, px. The estimate is the second
+/// difference at the corners over 8 (the error of linear interpolation, to first order), so the
+/// true error stays below 1/50 px also where the curvature changes within a cell.
+constexpr double kLargestError = 1.0 / 64;
+constexpr double kFarOutside = -1e6;
+/// Origins of cells are multiples of this in stored pixels, so that they stay whole in planes
+/// subsampled by up to 4 that were decoded at 1/8.
+constexpr int64_t kOriginStep = 32;
+
+int64_t origin_of(double v, int64_t side) {
+    const double inside = std::clamp(v, 0.0, static_cast<double>(side));
+    return static_cast<int64_t>(std::floor(inside)) / kOriginStep * kOriginStep;
+}
+
+}  // namespace
+
+CellRegion cells_of(const Rect& pixels) {
+    const Rect r = aligned_outwards(pixels, kCell);
+    return {r.x0 / kCell, r.y0 / kCell, r.x1 / kCell, r.y1 / kCell};
+}
+
+LatticeDirections::LatticeDirections(const Canvas& canvas, const CellRegion& region)
+    : canvas_(canvas), region_(region) {
+    columns_.reserve(static_cast<size_t>(region.width() + 3));
+    for (int64_t i = -1; i <= region.width() + 1; ++i) {
+        columns_.push_back(column_at(static_cast<double>((region.x0 + i) * kCell)));
+    }
+    rows_.reserve(static_cast<size_t>(region.height() + 3));
+    for (int64_t j = -1; j <= region.height() + 1; ++j) {
+        rows_.push_back(row_at(static_cast<double>((region.y0 + j) * kCell)));
+    }
+}
+
+LatticeDirections::Column LatticeDirections::column_at(double x) const {
+    if (canvas_.wraps) {  // the same node, the same bits, on either side of the edge
+        const auto width = static_cast<double>(canvas_.width);
+        x -= std::floor(x / width) * width;
+    }
+    const double longitude = (canvas_.left_deg + x / canvas_.pixels_per_degree) * kRadPerDeg;
+    return {std::sin(longitude), std::cos(longitude)};
+}
+
+LatticeDirections::Row LatticeDirections::row_at(double y) const {
+    if (canvas_.surface == Surface::sphere) {
+        const double latitude = (canvas_.top_deg - y / canvas_.pixels_per_degree) * kRadPerDeg;
+        return {std::cos(latitude), -std::sin(latitude), 1.0};
+    }
+    const double height =
+        std::tan(canvas_.top_deg * kRadPerDeg) - y / canvas_.pixels_per_degree * kRadPerDeg;
+    return {1.0, -height, 1 / std::sqrt(1 + height * height)};
+}
+
+Vec3 LatticeDirections::pixel(int64_t x, int64_t y, double& inverse_norm) const {
+    const Row row = row_at(static_cast<double>(y) + 0.5);
+    inverse_norm = row.inverse_norm;
+    return combine(column_at(static_cast<double>(x) + 0.5), row);
+}
+
+CellMap::CellMap(const LatticeDirections& directions, const FrameGeometry& frame)
+    : directions_(&directions),
+      frame_(&frame),
+      width_(directions.region().width()),
+      height_(directions.region().height()) {
+    nodes_.resize(static_cast<size_t>((width_ + 3) * (height_ + 3)));
+    for (int64_t j = -1; j <= height_ + 1; ++j) {
+        FramePoint* row = nodes_.data() + (j + 1) * (width_ + 3) + 1;
+        const double inverse_norm = directions.inverse_norm(j);
+        for (int64_t i = -1; i <= width_ + 1; ++i) {
+            row[i] = frame.at(directions.node(i, j), inverse_norm);
+        }
+    }
+    classify();
+}
+
+size_t CellMap::bytes(const CellRegion& region) {
+    return static_cast<size_t>((region.width() + 3) * (region.height() + 3)) *
+           (sizeof(FramePoint) + sizeof(Cell));
+}
+
+void CellMap::classify() {
+    cells_.resize(static_cast<size_t>(width_ * height_));
+    // No pixel of a cell is farther than this from its nearest corner, in radians on the sphere (on
+    // a cylinder angles are smaller).
+    const double reach = 1.42 * kCell / directions_->canvas().pixels_per_degree * kRadPerDeg;
+    const double angle = frame_->cone_rad() + reach;
+    const double reject = angle < kPi ? std::cos(angle) : -2;
+    const auto w = static_cast<double>(frame_->stored_width());
+    const auto h = static_cast<double>(frame_->stored_height());
+    for (int64_t cy = 0; cy < height_; ++cy) {
+        for (int64_t cx = 0; cx < width_; ++cx) {
+            Cell& cell = cells_[index(cx, cy)];
+            cell = {Coverage::none, false};
+            const FramePoint* corner[4] = {&node(cx, cy), &node(cx + 1, cy), &node(cx, cy + 1),
+                                           &node(cx + 1, cy + 1)};
+            if (std::all_of(corner, corner + 4,
+                            [&](const FramePoint* p) { return p->score < reject; })) {
+                continue;
+            }
+            // Second differences need the corners' neighbours.
+            bool smooth = true;
+            double error_x = 0;
+            double error_y = 0;
+            for (int64_t j = cy; j <= cy + 1 && smooth; ++j) {
+                for (int64_t i = cx; i <= cx + 1 && smooth; ++i) {
+                    const FramePoint& p = node(i, j);
+                    const FramePoint& a = node(i - 1, j);
+                    const FramePoint& b = node(i + 1, j);
+                    const FramePoint& c = node(i, j - 1);
+                    const FramePoint& d = node(i, j + 1);
+                    smooth = p.valid && a.valid && b.valid && c.valid && d.valid;
+                    if (!smooth) break;
+                    error_x = std::max(
+                        error_x, std::abs(a.x - 2 * p.x + b.x) + std::abs(c.x - 2 * p.x + d.x));
+                    error_y = std::max(
+                        error_y, std::abs(a.y - 2 * p.y + b.y) + std::abs(c.y - 2 * p.y + d.y));
+                }
+            }
+            if (!smooth || std::max(error_x, error_y) / 8 > kLargestError) {
+                cell.exact = true;
+                cell.coverage = coverage_by_pixels(cx, cy);
+            } else {
+                const auto [x_low, x_high] =
+                    std::minmax({corner[0]->x, corner[1]->x, corner[2]->x, corner[3]->x});
+                const auto [y_low, y_high] =
+                    std::minmax({corner[0]->y, corner[1]->y, corner[2]->y, corner[3]->y});
+                // The margin covers float rounding of the interpolated coordinates.
+                constexpr double kMargin = 1e-3;
+                if (x_high < 0.5 - kMargin || x_low > w - 0.5 + kMargin || y_high < 0.5 - kMargin ||
+                    y_low > h - 0.5 + kMargin) {
+                    cell.coverage = Coverage::none;
+                } else if (x_low > 0.5 + kMargin && x_high < w - 0.5 - kMargin &&
+                           y_low > 0.5 + kMargin && y_high < h - 0.5 - kMargin) {
+                    cell.coverage = Coverage::full;
+                } else {
+                    cell.coverage = Coverage::part;
+                }
+            }
+            any_ = any_ || cell.coverage != Coverage::none;
+        }
+    }
+}
+
+Coverage CellMap::coverage_by_pixels(int64_t cx, int64_t cy) const {
+    CellCoords coords;
+    int64_t origin_x = 0;
+    int64_t origin_y = 0;
+    exact_coordinates(cx, cy, coords, origin_x, origin_y);
+    bool inside[kCellArea];
+    covered(coords, origin_x, origin_y, inside);
+    const auto count = std::count(inside, inside + kCellArea, true);
+    return count == 0 ? Coverage::none : (count == kCellArea ? Coverage::full : Coverage::part);
+}
+
+void CellMap::exact_coordinates(int64_t cx, int64_t cy, CellCoords& out, int64_t& origin_x,
+                                int64_t& origin_y) const {
+    const CellRegion& region = directions_->region();
+    FramePoint points[kCellArea];
+    for (int j = 0; j < kCell; ++j) {
+        for (int k = 0; k < kCell; ++k) {
+            double inverse_norm = 1;
+            const Vec3 d = directions_->pixel((region.x0 + cx) * kCell + k,
+                                              (region.y0 + cy) * kCell + j, inverse_norm);
+            points[j * kCell + k] = frame_->at(d, inverse_norm);
+        }
+    }
+    const FramePoint* first = std::find_if(points, points + kCellArea, [&](const FramePoint& p) {
+        return p.valid && frame_->covers(p.x, p.y);
+    });
+    const bool some = first != points + kCellArea;
+    origin_x = origin_of(some ? first->x : 0, frame_->stored_width());
+    origin_y = origin_of(some ? first->y : 0, frame_->stored_height());
+    for (int i = 0; i < kCellArea; ++i) {
+        const FramePoint& p = points[i];
+        out.u[i] = static_cast<float>(p.valid ? p.x - static_cast<double>(origin_x) : kFarOutside);
+        out.v[i] = static_cast<float>(p.valid ? p.y - static_cast<double>(origin_y) : kFarOutside);
+        out.h[i] = p.h;
+        out.g[i] = p.g;
+    }
+}
+
+void CellMap::corner_scores(int64_t cx, int64_t cy, double out[4]) const {
+    out[0] = node(cx, cy).score;
+    out[1] = node(cx + 1, cy).score;
+    out[2] = node(cx, cy + 1).score;
+    out[3] = node(cx + 1, cy + 1).score;
+}
+
+void CellMap::coordinates(int64_t cx, int64_t cy, const Kernels& kernels, CellCoords& out,
+                          int64_t& origin_x, int64_t& origin_y) const {
+    if (cells_[index(cx, cy)].exact) {
+        exact_coordinates(cx, cy, out, origin_x, origin_y);
+        return;
+    }
+    const FramePoint* corner[4] = {&node(cx, cy), &node(cx + 1, cy), &node(cx, cy + 1),
+                                   &node(cx + 1, cy + 1)};
+    origin_x = origin_of(corner[0]->x, frame_->stored_width());
+    origin_y = origin_of(corner[0]->y, frame_->stored_height());
+    CellCorners corners{};
+    for (int i = 0; i < 4; ++i) {
+        corners.u[i] = static_cast<float>(corner[i]->x - static_cast<double>(origin_x));
+        corners.v[i] = static_cast<float>(corner[i]->y - static_cast<double>(origin_y));
+        corners.h[i] = corner[i]->h;
+        corners.g[i] = corner[i]->g;
+    }
+    kernels.interpolate_cell(corners, out);
+}
+
+void CellMap::covered(const CellCoords& coords, int64_t origin_x, int64_t origin_y,
+                      bool out[kCellArea]) const {
+    const auto u_low = static_cast<float>(0.5 - static_cast<double>(origin_x));
+    const auto v_low = static_cast<float>(0.5 - static_cast<double>(origin_y));
+    const auto u_high =
+        static_cast<float>(static_cast<double>(frame_->stored_width() - origin_x) - 0.5);
+    const auto v_high =
+        static_cast<float>(static_cast<double>(frame_->stored_height() - origin_y) - 0.5);
+    for (int i = 0; i < kCellArea; ++i) {
+        out[i] = coords.u[i] >= u_low && coords.u[i] <= u_high && coords.v[i] >= v_low &&
+                 coords.v[i] <= v_high;
+    }
+}
+
+}  // namespace broadloom

@@ -1,0 +1,125 @@
+/// Where the pixels of a canvas region lie in a frame, on a lattice of cells of 16x16 pixels that
+/// is fixed to the canvas, so that every region sees the same numbers. Cells are interpolated from
+/// their corners where that is exact to 1/64 px and evaluated pixel by pixel elsewhere (near poles,
+/// in short-focus pictures, at the limits of the lens).
+#pragma once
+
+#include <cstdint>
+#include <span>
+#include <vector>
+
+#include "broadloom/canvas.hpp"
+#include "broadloom/rect.hpp"
+#include "canvas/frame_geometry.hpp"
+#include "image/kernels.hpp"
+
+namespace broadloom {
+
+/// A region in cells; x may lie outside the canvas on one that wraps (it is taken modulo its width)
+/// and y and x may on others (the surface is continued).
+struct CellRegion {
+    int64_t x0 = 0, y0 = 0, x1 = 0, y1 = 0;
+    [[nodiscard]] int64_t width() const { return x1 - x0; }
+    [[nodiscard]] int64_t height() const { return y1 - y0; }
+    [[nodiscard]] Rect pixels() const { return {x0 * kCell, y0 * kCell, x1 * kCell, y1 * kCell}; }
+};
+
+/// The cells that hold a rectangle of pixels.
+CellRegion cells_of(const Rect& pixels);
+
+/// Directions of lattice columns and rows of a region (one node more on each side than its
+/// corners), and of single pixels.
+class LatticeDirections {
+  public:
+    LatticeDirections(const Canvas& canvas, const CellRegion& region);
+
+    /// The direction at node (i, j), i = 0 at the region's left edge; -1 and width() + 1 exist.
+    [[nodiscard]] Vec3 node(int64_t i, int64_t j) const {
+        return combine(columns_[static_cast<size_t>(i + 1)], rows_[static_cast<size_t>(j + 1)]);
+    }
+    [[nodiscard]] double inverse_norm(int64_t j) const {
+        return rows_[static_cast<size_t>(j + 1)].inverse_norm;
+    }
+    [[nodiscard]] const CellRegion& region() const { return region_; }
+    [[nodiscard]] const Canvas& canvas() const { return canvas_; }
+
+    /// Direction of the centre of pixel (x, y), canvas coordinates as in the region, and 1 /
+    /// length.
+    [[nodiscard]] Vec3 pixel(int64_t x, int64_t y, double& inverse_norm) const;
+
+  private:
+    struct Column {
+        double sine, cosine;
+    };
+    struct Row {
+        double across, down, inverse_norm;
+    };
+    static Vec3 combine(const Column& c, const Row& r) {
+        return {r.across * c.sine, r.down, r.across * c.cosine};
+    }
+    [[nodiscard]] Column column_at(double x) const;
+    [[nodiscard]] Row row_at(double y) const;
+
+    const Canvas& canvas_;
+    CellRegion region_;
+    std::vector<Column> columns_;
+    std::vector<Row> rows_;
+};
+
+enum class Coverage : uint8_t { none, part, full };
+
+/// One frame over one region.
+class CellMap {
+  public:
+    CellMap(const LatticeDirections& directions, const FrameGeometry& frame);
+
+    /// How much of the cell's 256 pixels the frame covers; (cx, cy) counted from the region's
+    /// corner.
+    [[nodiscard]] Coverage coverage(int64_t cx, int64_t cy) const {
+        return cells_[index(cx, cy)].coverage;
+    }
+    /// Whether any cell is covered at all.
+    [[nodiscard]] bool any() const { return any_; }
+
+    /// Scores (cosine of the angle to the frame's axis) at the cell's corners, as in CellCorners.
+    void corner_scores(int64_t cx, int64_t cy, double out[4]) const;
+
+    /// The coordinates of a cell's pixels relative to an integer origin that is a multiple of 32 in
+    /// stored pixels. Coordinates of pixels out of view are far outside the frame.
+    void coordinates(int64_t cx, int64_t cy, const Kernels& kernels, CellCoords& out,
+                     int64_t& origin_x, int64_t& origin_y) const;
+
+    /// The view test for coordinates as above.
+    void covered(const CellCoords& coords, int64_t origin_x, int64_t origin_y,
+                 bool out[kCellArea]) const;
+
+    [[nodiscard]] const FrameGeometry& frame() const { return *frame_; }
+
+    /// Bytes held, for the memory budget.
+    static size_t bytes(const CellRegion& region);
+
+  private:
+    struct Cell {
+        Coverage coverage;
+        bool exact;
+    };
+    [[nodiscard]] size_t index(int64_t cx, int64_t cy) const {
+        return static_cast<size_t>(cy * width_ + cx);
+    }
+    [[nodiscard]] const FramePoint& node(int64_t i, int64_t j) const {
+        return nodes_[static_cast<size_t>((j + 1) * (width_ + 3) + i + 1)];
+    }
+    void classify();
+    [[nodiscard]] Coverage coverage_by_pixels(int64_t cx, int64_t cy) const;
+    void exact_coordinates(int64_t cx, int64_t cy, CellCoords& out, int64_t& origin_x,
+                           int64_t& origin_y) const;
+
+    const LatticeDirections* directions_;
+    const FrameGeometry* frame_;
+    int64_t width_, height_;
+    std::vector<FramePoint> nodes_;
+    std::vector<Cell> cells_;
+    bool any_ = false;
+};
+
+}  // namespace broadloom

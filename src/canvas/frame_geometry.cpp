@@ -1,0 +1,140 @@
+#include "canvas/frame_geometry.hpp"
+
+#include <algorithm>
+#include <cmath>
+
+namespace broadloom {
+
+namespace {
+/// Steps of the vignetting table; linear interpolation between them is exact to 1e-6.
+constexpr int kTableSteps = 2048;
+}  // namespace
+
+FrameGeometry::FrameGeometry(const Camera& camera, const Frame& frame, int orientation)
+    : rotation_(Rotation::from_yaw_pitch_roll_deg(frame.yaw_deg.value_or(0),
+                                                  frame.pitch_deg.value_or(0), frame.roll_deg)),
+      axis_(rotation_.axis()),
+      focal_(camera.focal_px),
+      cx_(camera.principal_point().x),
+      cy_(camera.principal_point().y),
+      k1_(camera.radial[0]),
+      k2_(camera.radial[1]),
+      k3_(camera.radial[2]),
+      p1_(camera.tangential[0]),
+      p2_(camera.tangential[1]),
+      gain_(frame.gain),
+      width_(static_cast<double>(camera.width)),
+      height_(static_cast<double>(camera.height)),
+      stored_width_(orientation >= 5 ? camera.height : camera.width),
+      stored_height_(orientation >= 5 ? camera.width : camera.height),
+      orientation_(orientation) {
+    const Lens lens(camera);
+    fold_sq_ = lens.fold_radius() * lens.fold_radius();
+
+    // The cone: the angle grows with the distance from the principal point as far as the lens model
+    // rises, so the border holds the largest angle. Where a border pixel lies beyond what the lens
+    // can show, the fold radius bounds the view.
+    double largest = 0;
+    constexpr int kSteps = 256;
+    for (int i = 0; i <= kSteps; ++i) {
+        const double t = static_cast<double>(i) / kSteps;
+        for (const Vec2 p : {Vec2{t * width_, 0}, Vec2{t * width_, height_}, Vec2{0, t * height_},
+                             Vec2{width_, t * height_}}) {
+            if (const auto ab = lens.undistort(p)) {
+                largest = std::max(largest, std::atan(std::hypot(ab->x, ab->y)));
+            } else {
+                largest = std::max(largest, std::isfinite(lens.fold_radius())
+                                                ? std::atan(lens.fold_radius())
+                                                : kPi / 2);
+            }
+        }
+    }
+    // Between border samples the angle differs by far less than this share.
+    cone_rad_ = std::min(kPi / 2, largest * 1.002 + 1e-6);
+    cone_cos_ = std::cos(cone_rad_);
+
+    vignetted_ = camera.vignetting != std::array<double, 3>{0, 0, 0};
+    photometric_ = vignetted_ || gain_ != std::array<double, 3>{1, 1, 1};
+    if (vignetted_) {
+        const double half_diagonal_sq = (width_ * width_ + height_ * height_) / 4;
+        inverse_half_diagonal_sq_ = 1 / half_diagonal_sq;
+        const double far_x = std::max(cx_, width_ - cx_);
+        const double far_y = std::max(cy_, height_ - cy_);
+        const double r2_max = (far_x * far_x + far_y * far_y) / half_diagonal_sq;
+        table_scale_ = kTableSteps / r2_max;
+        table_.resize(kTableSteps + 2);
+        for (size_t i = 0; i < table_.size(); ++i) {
+            const double r2 = static_cast<double>(i) / table_scale_;
+            const double falloff =
+                1 + r2 * (camera.vignetting[0] +
+                          r2 * (camera.vignetting[1] + r2 * camera.vignetting[2]));
+            // A fitted curve that reaches zero would ask for infinite gain: stop at six stops.
+            const double g = 1 / std::max(falloff, 1.0 / 64);
+            table_[i] = {static_cast<float>(std::pow(g, 1 / 2.4)), static_cast<float>(g)};
+        }
+    }
+}
+
+FrameGeometry::Correction FrameGeometry::correction(double upright_x, double upright_y) const {
+    const double dx = upright_x - cx_;
+    const double dy = upright_y - cy_;
+    const double at = std::clamp((dx * dx + dy * dy) * inverse_half_diagonal_sq_ * table_scale_,
+                                 0.0, static_cast<double>(kTableSteps));
+    const auto i = static_cast<size_t>(at);
+    const auto t = static_cast<float>(at - static_cast<double>(i));
+    const Correction& a = table_[i];
+    const Correction& b = table_[i + 1];
+    return {a.h + (b.h - a.h) * t, a.g + (b.g - a.g) * t};
+}
+
+FramePoint FrameGeometry::at(const Vec3& direction, double inverse_norm) const {
+    const Vec3 c = rotation_.to_camera(direction);
+    FramePoint p;
+    p.score = c.z * inverse_norm;
+    if (!(c.z > 0)) return p;
+    const double a = c.x / c.z;
+    const double b = c.y / c.z;
+    const double r2 = a * a + b * b;
+    if (!(r2 < fold_sq_)) return p;
+    const double radial = 1 + r2 * (k1_ + r2 * (k2_ + r2 * k3_));
+    const double x = focal_ * (a * radial + 2 * p1_ * a * b + p2_ * (r2 + 2 * a * a)) + cx_;
+    const double y = focal_ * (b * radial + p1_ * (r2 + 2 * b * b) + 2 * p2_ * a * b) + cy_;
+    if (!(std::abs(x) < 1e8 && std::abs(y) < 1e8)) return p;  // grazing: nowhere near the frame
+    p.valid = true;
+    if (vignetted_) {
+        const Correction correct = correction(x, y);
+        p.h = correct.h;
+        p.g = correct.g;
+    }
+    // Upright to stored pixels; EXIF 2.3, tag 274: what the stored picture's first row and column
+    // are.
+    switch (orientation_) {
+        case 2:
+            p.x = width_ - x, p.y = y;
+            break;
+        case 3:
+            p.x = width_ - x, p.y = height_ - y;
+            break;
+        case 4:
+            p.x = x, p.y = height_ - y;
+            break;
+        case 5:
+            p.x = y, p.y = x;
+            break;
+        case 6:
+            p.x = y, p.y = width_ - x;
+            break;
+        case 7:
+            p.x = height_ - y, p.y = width_ - x;
+            break;
+        case 8:
+            p.x = height_ - y, p.y = x;
+            break;
+        default:
+            p.x = x, p.y = y;
+            break;
+    }
+    return p;
+}
+
+}  // namespace broadloom

@@ -1,0 +1,14 @@
+/// The program's commands; each adds itself to the command line and runs when it was named.
+#pragma once
+
+#include <CLI/CLI.hpp>
+#include <atomic>
+
+namespace broadloom::cli {
+
+/// Set by SIGINT and SIGTERM to the signal's number.
+extern std::atomic<int> stop_signal;
+
+void add_render(CLI::App& app);
+
+}  // namespace broadloom::cli

@@ -1,0 +1,120 @@
+/// The inner loops, each as a plain twin and as vector code for several instruction sets. All twins
+/// give the same bits: sums are associated as written, a*b+c is never contracted, rounding is to
+/// nearest (even) from float and half up in integer shifts.
+///
+/// Working values: sRGB-encoded, 16-bit signed, 255 -> 255 * 32 = 8160. Five fraction bits keep 8-bit
+/// gradients smooth through the blend, and values above white (up to twice the encoded range) survive
+/// until output.
+#pragma once
+
+#include <cstddef>
+#include <cstdint>
+
+#include "broadloom/render.hpp"
+
+namespace broadloom {
+
+/// Side of a cell, the unit in which coordinates are interpolated and pixels are warped.
+inline constexpr int kCell = 16;
+inline constexpr int kCellArea = kCell * kCell;
+inline constexpr int kWorkShift = 5;
+inline constexpr int kWorkLimit = 16383;
+/// A weight of one for accumulate(): weights are negative because -32768 is a 16-bit number and
+/// +32768 is not, which makes multiplication by one exact.
+inline constexpr int16_t kWeightOne = -32768;
+
+/// Values at a cell's corners: top left, top right, bottom left, bottom right. u and v are frame
+/// coordinates relative to an integer origin of the cell; h and g are the vignetting correction for
+/// encoded and for linear values.
+struct CellCorners {
+    float u[4], v[4], h[4], g[4];
+};
+
+/// Values at the 16x16 pixel centres of a cell.
+struct CellCoords {
+    alignas(64) float u[kCellArea];
+    alignas(64) float v[kCellArea];
+    alignas(64) float h[kCellArea];
+    alignas(64) float g[kCellArea];
+};
+
+/// One plane of a frame as a cell sees it: sample position = coordinate * scale + offset, counted
+/// from `origin`; samples within the plane's border exist around it.
+struct CellPlane {
+    const uint8_t* origin = nullptr;
+    std::ptrdiff_t stride = 0;  ///< bytes
+    float scale_x = 1, scale_y = 1, offset_x = 0, offset_y = 0;
+};
+
+/// How a cell is sampled.
+struct CellSampler {
+    int planes = 3;              ///< 1 or 3
+    bool ycc = false;            ///< planes 1 and 2 are Cb and Cr
+    bool chroma_linear = false;  ///< bilinear for planes 1 and 2 (subsampled planes)
+    bool sixteen_bits = false;
+    bool photometric = false;    ///< apply h, g and the gains
+    float gain_h[3] = {1, 1, 1};  ///< gain^(1/2.4)
+    float gain_g[3] = {1, 1, 1};  ///< gain
+    float u_low = 0, u_high = 0, v_low = 0, v_high = 0;  ///< coordinates are clamped to these
+    CellPlane plane[3];
+};
+
+struct Kernels {
+    const char* name;
+
+    /// Bilinear interpolation of the corners to the pixel centres.
+    void (*interpolate_cell)(const CellCorners& corners, CellCoords& out);
+
+    /// Samples, converts to R, G, B, corrects, and stores 16 rows of 16 working values a channel.
+    void (*sample_cell)(const CellSampler& sampler, const CellCoords& coords, int16_t* r,
+                        int16_t* g, int16_t* b, std::ptrdiff_t stride);
+
+    /// One row of REDUCE: out[x] = (sum over i, j of k_i k_j rows[j][2x + i] + 128) >> 8 with
+    /// k = 1 4 6 4 1. `scratch` holds 2 n + 3 values.
+    void (*reduce_row)(const int16_t* const rows[5], int32_t* scratch, int16_t* out, int64_t n);
+
+    /// One row of EXPAND, `pairs` * 2 values: with V the vertical sum (rows 1 6 1 on even fine rows;
+    /// rows[1], rows[2] 4 4 on odd ones), out[2i] = (V[i] + 6 V[i+1] + V[i+2] + 32) >> 6 and
+    /// out[2i+1] = (4 V[i+1] + 4 V[i+2] + 32) >> 6, saturated. `scratch` holds pairs + 2 values.
+    void (*expand_row)(const int16_t* const rows[3], bool odd, int32_t* scratch, int16_t* out,
+                       int64_t pairs);
+
+    /// acc = acc + weight * (fine - expanded), saturated; fine and expanded within +-kWorkLimit,
+    /// weights as kWeightOne; expanded may be null.
+    void (*accumulate_row)(int16_t* acc, const int16_t* fine, const int16_t* expanded,
+                           const int16_t* weight, int64_t n);
+
+    /// dst = dst + src, saturated.
+    void (*add_row)(int16_t* dst, const int16_t* src, int64_t n);
+
+    /// dst = a - b, limited to +-kWorkLimit.
+    void (*subtract_row)(int16_t* dst, const int16_t* a, const int16_t* b, int64_t n);
+
+    /// Working values to 8-bit R, G, B, 255: (value + 16) >> 5, limited to 0..255.
+    void (*pack_row)(const int16_t* r, const int16_t* g, const int16_t* b, uint8_t* rgbx, int64_t n);
+};
+
+/// The kernels of an instruction set; `automatic` is the best that this processor has.
+/// Throws Error{usage} when the processor or the build lacks it.
+const Kernels& kernels_for(InstructionSet set);
+
+/// The plain twins, the oracle of all others.
+const Kernels& plain_kernels();
+
+/// The exact correction of one encoded value (0..255 scale): E * g in linear light, encoded again.
+/// h = g^(1/2.4). Where both ends lie on the power part of the curve this is v h + 14.025 (h - 1).
+float corrected_value(float v, float h, float g);
+/// The part of it where an end lies on the linear part of the curve but not both.
+float corrected_toe(float v, float g);
+
+/// Encoded value, 0..255 scale, where the linear part of the sRGB curve ends (IEC 61966-2-1).
+inline constexpr float kToeEnd = 0.04045F * 255.0F;
+/// 0.055 on the 0..255 scale.
+inline constexpr float kCurveOffset = 14.025F;
+
+/// 2x2 shrink in linear light of pixels of 4 bytes: out pixel (x, y) averages what exists of
+/// in (2x..2x+1, 2y..2y+1). Sizes of `out`: (width + 1) / 2 x (height + 1) / 2.
+void shrink_half(const uint8_t* in, int64_t width, int64_t height, std::ptrdiff_t in_stride,
+                 uint8_t* out, std::ptrdiff_t out_stride);
+
+}  // namespace broadloom

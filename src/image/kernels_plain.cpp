@@ -1,0 +1,213 @@
+#include <algorithm>
+#include <cmath>
+#include <cstring>
+
+#include "image/kernels.hpp"
+
+namespace broadloom {
+
+float corrected_toe(float v, float g) {
+    // The two branches of IEC 61966-2-1, on the 0..255 scale; `s` is 12.92 * 255 * E.
+    const double in = v;
+    const double s = (in < static_cast<double>(kToeEnd)
+                          ? in
+                          : 255.0 * 12.92 * std::pow((in / 255.0 + 0.055) / 1.055, 2.4)) *
+                     static_cast<double>(g);
+    return static_cast<float>(
+        s <= static_cast<double>(kToeEnd)
+            ? s
+            : 255.0 * (1.055 * std::pow(s / (255.0 * 12.92), 1.0 / 2.4) - 0.055));
+}
+
+float corrected_value(float v, float h, float g) {
+    const float power = v * h + kCurveOffset * (h - 1.0F);
+    if (v >= kToeEnd && power >= kToeEnd) return power;
+    const float straight = v * g;
+    if (v < kToeEnd && straight <= kToeEnd) return straight;
+    return corrected_toe(v, g);
+}
+
+namespace {
+
+int16_t saturate(int32_t v) {
+    return static_cast<int16_t>(std::clamp<int32_t>(v, INT16_MIN, INT16_MAX));
+}
+
+void interpolate_one(const float c[4], float* out) {
+    for (int j = 0; j < kCell; ++j) {
+        const float ty = (static_cast<float>(j) + 0.5F) / kCell;
+        const float left = c[0] + (c[2] - c[0]) * ty;
+        const float right = c[1] + (c[3] - c[1]) * ty;
+        const float slope = (right - left) * (1.0F / kCell);
+        for (int k = 0; k < kCell; ++k) {
+            out[j * kCell + k] = left + slope * (static_cast<float>(k) + 0.5F);
+        }
+    }
+}
+
+void interpolate_cell(const CellCorners& corners, CellCoords& out) {
+    interpolate_one(corners.u, out.u);
+    interpolate_one(corners.v, out.v);
+    interpolate_one(corners.h, out.h);
+    interpolate_one(corners.g, out.g);
+}
+
+/// Keys' cubic convolution with a = -1/2 (R. G. Keys, IEEE Trans. ASSP 29(6), 1981).
+void cubic_weights(float t, float w[4]) {
+    w[0] = ((-0.5F * t + 1.0F) * t - 0.5F) * t;
+    w[1] = (1.5F * t - 2.5F) * t * t + 1.0F;
+    w[2] = ((-1.5F * t + 2.0F) * t + 0.5F) * t;
+    w[3] = (0.5F * t - 0.5F) * t * t;
+}
+
+template <typename T>
+float tap(const uint8_t* row, int64_t x) {
+    T value;
+    std::memcpy(&value, row + x * static_cast<int64_t>(sizeof(T)), sizeof(T));
+    return static_cast<float>(value);
+}
+
+template <typename T>
+float sample_plane(const CellPlane& p, float u, float v, bool linear) {
+    const float x = u * p.scale_x + p.offset_x;
+    const float y = v * p.scale_y + p.offset_y;
+    const float floor_x = std::floor(x);
+    const float floor_y = std::floor(y);
+    const float tx = x - floor_x;
+    const float ty = y - floor_y;
+    const auto ix = static_cast<int64_t>(floor_x);
+    const uint8_t* row = p.origin + static_cast<int64_t>(floor_y) * p.stride;
+    if (linear) {
+        const float a = tap<T>(row, ix);
+        const float b = tap<T>(row, ix + 1);
+        const float c = tap<T>(row + p.stride, ix);
+        const float d = tap<T>(row + p.stride, ix + 1);
+        const float top = a + (b - a) * tx;
+        const float bottom = c + (d - c) * tx;
+        return top + (bottom - top) * ty;
+    }
+    float wx[4];
+    float wy[4];
+    cubic_weights(tx, wx);
+    cubic_weights(ty, wy);
+    float line[4];
+    for (int j = 0; j < 4; ++j) {
+        const uint8_t* r = row + (j - 1) * p.stride;
+        line[j] = (tap<T>(r, ix - 1) * wx[0] + tap<T>(r, ix) * wx[1]) +
+                  (tap<T>(r, ix + 1) * wx[2] + tap<T>(r, ix + 2) * wx[3]);
+    }
+    return (line[0] * wy[0] + line[1] * wy[1]) + (line[2] * wy[2] + line[3] * wy[3]);
+}
+
+template <typename T>
+void sample_cell_of(const CellSampler& s, const CellCoords& coords, int16_t* const out[3],
+                    std::ptrdiff_t stride) {
+    const float unit = sizeof(T) == 1 ? 1.0F : 255.0F / 65535.0F;
+    for (int j = 0; j < kCell; ++j) {
+        for (int k = 0; k < kCell; ++k) {
+            const int at = j * kCell + k;
+            const float u = std::min(std::max(coords.u[at], s.u_low), s.u_high);
+            const float v = std::min(std::max(coords.v[at], s.v_low), s.v_high);
+            float c[3];
+            c[0] = sample_plane<T>(s.plane[0], u, v, false) * unit;
+            if (s.planes == 1) {
+                c[1] = c[2] = c[0];
+            } else {
+                c[1] = sample_plane<T>(s.plane[1], u, v, s.chroma_linear) * unit;
+                c[2] = sample_plane<T>(s.plane[2], u, v, s.chroma_linear) * unit;
+            }
+            if (s.ycc) {  // JFIF 1.02, section 7
+                const float y = c[0];
+                const float cb = c[1] - 128.0F;
+                const float cr = c[2] - 128.0F;
+                c[0] = y + 1.402F * cr;
+                c[1] = (y - 0.344136F * cb) - 0.714136F * cr;
+                c[2] = y + 1.772F * cb;
+            }
+            for (int i = 0; i < 3; ++i) {
+                if (s.photometric) {
+                    c[i] = corrected_value(c[i], coords.h[at] * s.gain_h[i],
+                                           coords.g[at] * s.gain_g[i]);
+                }
+                const float scaled = std::min(std::max(c[i] * 32.0F, -16383.0F), 16383.0F);
+                out[i][j * stride + k] = static_cast<int16_t>(std::lrintf(scaled));
+            }
+        }
+    }
+}
+
+void sample_cell(const CellSampler& s, const CellCoords& coords, int16_t* r, int16_t* g, int16_t* b,
+                 std::ptrdiff_t stride) {
+    int16_t* const out[3] = {r, g, b};
+    if (s.sixteen_bits) {
+        sample_cell_of<uint16_t>(s, coords, out, stride);
+    } else {
+        sample_cell_of<uint8_t>(s, coords, out, stride);
+    }
+}
+
+void reduce_row(const int16_t* const rows[5], int32_t* scratch, int16_t* out, int64_t n) {
+    for (int64_t x = 0; x < 2 * n + 3; ++x) {
+        scratch[x] = (rows[0][x] + rows[4][x]) + 4 * (rows[1][x] + rows[3][x]) + 6 * rows[2][x];
+    }
+    for (int64_t x = 0; x < n; ++x) {
+        const int32_t* s = scratch + 2 * x;
+        out[x] =
+            static_cast<int16_t>(((s[0] + s[4]) + 4 * (s[1] + s[3]) + 6 * s[2] + 128) >> 8);
+    }
+}
+
+void expand_row(const int16_t* const rows[3], bool odd, int32_t* scratch, int16_t* out,
+                int64_t pairs) {
+    for (int64_t x = 0; x < pairs + 2; ++x) {
+        scratch[x] = odd ? 4 * (rows[1][x] + rows[2][x]) : rows[0][x] + 6 * rows[1][x] + rows[2][x];
+    }
+    for (int64_t i = 0; i < pairs; ++i) {
+        const int32_t* s = scratch + i;
+        out[2 * i] = saturate((s[0] + 6 * s[1] + s[2] + 32) >> 6);
+        out[2 * i + 1] = saturate((4 * (s[1] + s[2]) + 32) >> 6);
+    }
+}
+
+void accumulate_row(int16_t* acc, const int16_t* fine, const int16_t* expanded,
+                    const int16_t* weight, int64_t n) {
+    for (int64_t x = 0; x < n; ++x) {
+        const int32_t band = saturate(fine[x] - (expanded ? expanded[x] : 0));
+        const int32_t product = (band * weight[x] + 0x4000) >> 15;
+        acc[x] = saturate(acc[x] - saturate(product));
+    }
+}
+
+void add_row(int16_t* dst, const int16_t* src, int64_t n) {
+    for (int64_t x = 0; x < n; ++x) dst[x] = saturate(dst[x] + src[x]);
+}
+
+void subtract_row(int16_t* dst, const int16_t* a, const int16_t* b, int64_t n) {
+    for (int64_t x = 0; x < n; ++x) {
+        dst[x] = static_cast<int16_t>(std::clamp(a[x] - b[x], -kWorkLimit, kWorkLimit));
+    }
+}
+
+uint8_t to_byte(int16_t value) {
+    const int32_t rounded = (saturate(value + 16)) >> kWorkShift;
+    return static_cast<uint8_t>(std::clamp(rounded, 0, 255));
+}
+
+void pack_row(const int16_t* r, const int16_t* g, const int16_t* b, uint8_t* rgbx, int64_t n) {
+    for (int64_t x = 0; x < n; ++x) {
+        rgbx[4 * x] = to_byte(r[x]);
+        rgbx[4 * x + 1] = to_byte(g[x]);
+        rgbx[4 * x + 2] = to_byte(b[x]);
+        rgbx[4 * x + 3] = 255;
+    }
+}
+
+}  // namespace
+
+const Kernels& plain_kernels() {
+    static const Kernels table{"plain",        interpolate_cell, sample_cell,  reduce_row, expand_row,
+                               accumulate_row, add_row,          subtract_row, pack_row};
+    return table;
+}
+
+}  // namespace broadloom

@@ -1,0 +1,465 @@
+// One source, compiled once for each instruction set (libhwy's foreach_target).
+#include <algorithm>
+#include <cmath>
+
+#include "broadloom/error.hpp"
+#include "image/kernels.hpp"
+
+#define HWY_DISABLED_TARGETS (HWY_SSSE3 | HWY_AVX3_DL | HWY_WASM | HWY_SVE | HWY_SVE2 | HWY_SVE_256 | HWY_SVE2_128)
+#undef HWY_TARGET_INCLUDE
+#define HWY_TARGET_INCLUDE "image/kernels_simd.cpp"
+#include <hwy/foreach_target.h>
+//
+#include <hwy/highway.h>
+
+HWY_BEFORE_NAMESPACE();
+namespace broadloom {
+namespace HWY_NAMESPACE {
+namespace {
+
+namespace hn = hwy::HWY_NAMESPACE;
+
+// Lanes of one row of a cell: at most 16, a divisor of 16.
+using DF = hn::CappedTag<float, kCell>;
+using DI = hn::RebindToSigned<DF>;
+using DU = hn::RebindToUnsigned<DF>;
+using D16 = hn::Rebind<int16_t, DF>;
+using VF = hn::Vec<DF>;
+using VI = hn::Vec<DI>;
+using VU = hn::Vec<DU>;
+
+HWY_INLINE void InterpolateOne(const float* c, float* HWY_RESTRICT out) {
+    const DF d;
+    const auto n = static_cast<int>(hn::Lanes(d));
+    const auto half = hn::Set(d, 0.5F);
+    for (int j = 0; j < kCell; ++j) {
+        const float ty = (static_cast<float>(j) + 0.5F) / kCell;
+        const float left = c[0] + (c[2] - c[0]) * ty;
+        const float right = c[1] + (c[3] - c[1]) * ty;
+        const auto slope = hn::Set(d, (right - left) * (1.0F / kCell));
+        for (int k = 0; k < kCell; k += n) {
+            const auto at = hn::Add(hn::Iota(d, static_cast<float>(k)), half);
+            hn::Store(hn::Add(hn::Set(d, left), hn::Mul(slope, at)), d, out + j * kCell + k);
+        }
+    }
+}
+
+void InterpolateCell(const CellCorners& corners, CellCoords& out) {
+    InterpolateOne(corners.u, out.u);
+    InterpolateOne(corners.v, out.v);
+    InterpolateOne(corners.h, out.h);
+    InterpolateOne(corners.g, out.g);
+}
+
+struct CubicWeights {
+    VF w0, w1, w2, w3;
+};
+
+HWY_INLINE CubicWeights Cubic(VF t) {
+    const DF d;
+    CubicWeights w;
+    w.w0 = hn::Mul(
+        hn::Sub(hn::Mul(hn::Add(hn::Mul(hn::Set(d, -0.5F), t), hn::Set(d, 1.0F)), t),
+                hn::Set(d, 0.5F)),
+        t);
+    w.w1 = hn::Add(
+        hn::Mul(hn::Mul(hn::Sub(hn::Mul(hn::Set(d, 1.5F), t), hn::Set(d, 2.5F)), t), t),
+        hn::Set(d, 1.0F));
+    w.w2 = hn::Mul(
+        hn::Add(hn::Mul(hn::Add(hn::Mul(hn::Set(d, -1.5F), t), hn::Set(d, 2.0F)), t),
+                hn::Set(d, 0.5F)),
+        t);
+    w.w3 = hn::Mul(hn::Mul(hn::Sub(hn::Mul(hn::Set(d, 0.5F), t), hn::Set(d, 0.5F)), t), t);
+    return w;
+}
+
+HWY_INLINE VF ToFloat(VU v) { return hn::ConvertTo(DF(), hn::BitCast(DI(), v)); }
+
+// Four (or two) neighbouring samples of a row in each lane.
+struct Taps {
+    VF a, b, c, d;
+};
+
+template <bool kSixteen>
+HWY_INLINE Taps LoadTaps(const uint8_t* base, VI offset) {
+    const DU du;
+    Taps t;
+    const auto low = hn::GatherOffset(du, reinterpret_cast<const uint32_t*>(base), offset);
+    if constexpr (kSixteen) {
+        const auto high = hn::GatherOffset(du, reinterpret_cast<const uint32_t*>(base + 4), offset);
+        const auto mask = hn::Set(du, 0xFFFFU);
+        t.a = ToFloat(hn::And(low, mask));
+        t.b = ToFloat(hn::ShiftRight<16>(low));
+        t.c = ToFloat(hn::And(high, mask));
+        t.d = ToFloat(hn::ShiftRight<16>(high));
+    } else {
+        const auto mask = hn::Set(du, 0xFFU);
+        t.a = ToFloat(hn::And(low, mask));
+        t.b = ToFloat(hn::And(hn::ShiftRight<8>(low), mask));
+        t.c = ToFloat(hn::And(hn::ShiftRight<16>(low), mask));
+        t.d = ToFloat(hn::ShiftRight<24>(low));
+    }
+    return t;
+}
+
+template <bool kSixteen, bool kLinear>
+HWY_INLINE VF SamplePlane(const CellPlane& p, VF u, VF v) {
+    const DF d;
+    const DI di;
+    constexpr int kBytes = kSixteen ? 2 : 1;
+    const auto x = hn::Add(hn::Mul(u, hn::Set(d, p.scale_x)), hn::Set(d, p.offset_x));
+    const auto y = hn::Add(hn::Mul(v, hn::Set(d, p.scale_y)), hn::Set(d, p.offset_y));
+    const auto floor_x = hn::Floor(x);
+    const auto floor_y = hn::Floor(y);
+    const auto tx = hn::Sub(x, floor_x);
+    const auto ty = hn::Sub(y, floor_y);
+    auto ix = hn::ConvertTo(di, floor_x);
+    if constexpr (kSixteen) ix = hn::ShiftLeft<1>(ix);
+    const auto offset = hn::Add(
+        hn::Mul(hn::ConvertTo(di, floor_y), hn::Set(di, static_cast<int32_t>(p.stride))), ix);
+    if constexpr (kLinear) {
+        const auto top = LoadTaps<kSixteen>(p.origin, offset);
+        const auto bottom = LoadTaps<kSixteen>(p.origin + p.stride, offset);
+        const auto t = hn::Add(top.a, hn::Mul(hn::Sub(top.b, top.a), tx));
+        const auto b = hn::Add(bottom.a, hn::Mul(hn::Sub(bottom.b, bottom.a), tx));
+        return hn::Add(t, hn::Mul(hn::Sub(b, t), ty));
+    } else {
+        const auto wx = Cubic(tx);
+        const auto line = [&](int row) HWY_ATTR {
+            const auto t = LoadTaps<kSixteen>(p.origin + (row - 1) * p.stride - kBytes, offset);
+            return hn::Add(hn::Add(hn::Mul(t.a, wx.w0), hn::Mul(t.b, wx.w1)),
+                           hn::Add(hn::Mul(t.c, wx.w2), hn::Mul(t.d, wx.w3)));
+        };
+        const auto l0 = line(0);
+        const auto l1 = line(1);
+        const auto l2 = line(2);
+        const auto l3 = line(3);
+        const auto wy = Cubic(ty);
+        return hn::Add(hn::Add(hn::Mul(l0, wy.w0), hn::Mul(l1, wy.w1)),
+                       hn::Add(hn::Mul(l2, wy.w2), hn::Mul(l3, wy.w3)));
+    }
+}
+
+HWY_INLINE VF Corrected(VF v, VF h, VF g) {
+    const DF d;
+    const auto toe = hn::Set(d, kToeEnd);
+    const auto power =
+        hn::Add(hn::Mul(v, h), hn::Mul(hn::Set(d, kCurveOffset), hn::Sub(h, hn::Set(d, 1.0F))));
+    const auto dark_in = hn::Lt(v, toe);
+    const auto dark = hn::Or(dark_in, hn::Lt(power, toe));
+    if (HWY_LIKELY(hn::AllFalse(d, dark))) return power;
+    const auto straight = hn::Mul(v, g);
+    const auto both = hn::And(dark_in, hn::Le(straight, toe));
+    auto out = hn::IfThenElse(both, straight, power);
+    const auto between = hn::AndNot(both, dark);
+    if (HWY_UNLIKELY(!hn::AllFalse(d, between))) {
+        HWY_ALIGN float fv[kCell];
+        HWY_ALIGN float fg[kCell];
+        HWY_ALIGN float fo[kCell];
+        HWY_ALIGN float fm[kCell];
+        hn::Store(v, d, fv);
+        hn::Store(g, d, fg);
+        hn::Store(out, d, fo);
+        hn::Store(hn::IfThenElse(between, hn::Set(d, 1.0F), hn::Zero(d)), d, fm);
+        for (size_t i = 0; i < hn::Lanes(d); ++i) {
+            if (fm[i] != 0.0F) fo[i] = corrected_toe(fv[i], fg[i]);
+        }
+        out = hn::Load(d, fo);
+    }
+    return out;
+}
+
+template <bool kSixteen, bool kThree, bool kLinear>
+HWY_NOINLINE void SampleCellOf(const CellSampler& s, const CellCoords& coords,
+                               int16_t* HWY_RESTRICT r, int16_t* HWY_RESTRICT g,
+                               int16_t* HWY_RESTRICT b, std::ptrdiff_t stride) {
+    const DF d;
+    const DI di;
+    const D16 d16;
+    const auto n = static_cast<int>(hn::Lanes(d));
+    const auto unit = hn::Set(d, 255.0F / 65535.0F);
+    for (int j = 0; j < kCell; ++j) {
+        for (int k = 0; k < kCell; k += n) {
+            const int at = j * kCell + k;
+            const auto u = hn::Min(hn::Max(hn::Load(d, coords.u + at), hn::Set(d, s.u_low)),
+                                   hn::Set(d, s.u_high));
+            const auto v = hn::Min(hn::Max(hn::Load(d, coords.v + at), hn::Set(d, s.v_low)),
+                                   hn::Set(d, s.v_high));
+            auto c0 = SamplePlane<kSixteen, false>(s.plane[0], u, v);
+            if constexpr (kSixteen) c0 = hn::Mul(c0, unit);
+            auto c1 = c0;
+            auto c2 = c0;
+            if constexpr (kThree) {
+                c1 = SamplePlane<kSixteen, kLinear>(s.plane[1], u, v);
+                c2 = SamplePlane<kSixteen, kLinear>(s.plane[2], u, v);
+                if constexpr (kSixteen) {
+                    c1 = hn::Mul(c1, unit);
+                    c2 = hn::Mul(c2, unit);
+                }
+                if (s.ycc) {
+                    const auto mid = hn::Set(d, 128.0F);
+                    const auto cb = hn::Sub(c1, mid);
+                    const auto cr = hn::Sub(c2, mid);
+                    c1 = hn::Sub(hn::Sub(c0, hn::Mul(hn::Set(d, 0.344136F), cb)),
+                                 hn::Mul(hn::Set(d, 0.714136F), cr));
+                    c2 = hn::Add(c0, hn::Mul(hn::Set(d, 1.772F), cb));
+                    c0 = hn::Add(c0, hn::Mul(hn::Set(d, 1.402F), cr));
+                }
+            }
+            if (s.photometric) {
+                const auto h = hn::Load(d, coords.h + at);
+                const auto q = hn::Load(d, coords.g + at);
+                c0 = Corrected(c0, hn::Mul(h, hn::Set(d, s.gain_h[0])),
+                               hn::Mul(q, hn::Set(d, s.gain_g[0])));
+                c1 = Corrected(c1, hn::Mul(h, hn::Set(d, s.gain_h[1])),
+                               hn::Mul(q, hn::Set(d, s.gain_g[1])));
+                c2 = Corrected(c2, hn::Mul(h, hn::Set(d, s.gain_h[2])),
+                               hn::Mul(q, hn::Set(d, s.gain_g[2])));
+            }
+            const auto put = [&](VF c, int16_t* to) HWY_ATTR {
+                const auto scaled = hn::Min(
+                    hn::Max(hn::Mul(c, hn::Set(d, 32.0F)), hn::Set(d, -16383.0F)),
+                    hn::Set(d, 16383.0F));
+                const VI rounded = hn::NearestInt(scaled);
+                hn::StoreU(hn::DemoteTo(d16, rounded), d16, to + j * stride + k);
+            };
+            put(c0, r);
+            put(c1, g);
+            put(c2, b);
+            (void)di;
+        }
+    }
+}
+
+template <bool kSixteen>
+void SampleCellBits(const CellSampler& s, const CellCoords& coords, int16_t* r, int16_t* g,
+                    int16_t* b, std::ptrdiff_t stride) {
+    if (s.planes == 1) {
+        SampleCellOf<kSixteen, false, false>(s, coords, r, g, b, stride);
+    } else if (s.chroma_linear) {
+        SampleCellOf<kSixteen, true, true>(s, coords, r, g, b, stride);
+    } else {
+        SampleCellOf<kSixteen, true, false>(s, coords, r, g, b, stride);
+    }
+}
+
+void SampleCell(const CellSampler& s, const CellCoords& coords, int16_t* r, int16_t* g, int16_t* b,
+                std::ptrdiff_t stride) {
+    if (s.sixteen_bits) {
+        SampleCellBits<true>(s, coords, r, g, b, stride);
+    } else {
+        SampleCellBits<false>(s, coords, r, g, b, stride);
+    }
+}
+
+// Tags for the integer kernels: full vectors of 32 bits and the 16-bit halves that fill them.
+using E32 = hn::ScalableTag<int32_t>;
+using E16 = hn::Rebind<int16_t, E32>;
+using F16 = hn::ScalableTag<int16_t>;
+
+HWY_INLINE hn::Vec<E32> Load32(const int16_t* p) {
+    return hn::PromoteTo(E32(), hn::LoadU(E16(), p));
+}
+
+HWY_INLINE int16_t Saturate(int32_t v) {
+    return static_cast<int16_t>(v < INT16_MIN ? INT16_MIN : (v > INT16_MAX ? INT16_MAX : v));
+}
+
+void ReduceRow(const int16_t* const rows[5], int32_t* HWY_RESTRICT scratch,
+               int16_t* HWY_RESTRICT out, int64_t n) {
+    const E32 d;
+    const E16 d16;
+    const auto lanes = static_cast<int64_t>(hn::Lanes(d));
+    const int64_t wide = 2 * n + 3;
+    const int16_t* a = rows[0];
+    const int16_t* b = rows[1];
+    const int16_t* c = rows[2];
+    const int16_t* e = rows[3];
+    const int16_t* f = rows[4];
+    int64_t x = 0;
+    for (; x + lanes <= wide; x += lanes) {
+        const auto outer = hn::Add(Load32(a + x), Load32(f + x));
+        const auto inner = hn::Add(Load32(b + x), Load32(e + x));
+        const auto mid = Load32(c + x);
+        const auto six = hn::Add(hn::ShiftLeft<2>(mid), hn::ShiftLeft<1>(mid));
+        hn::StoreU(hn::Add(hn::Add(outer, hn::ShiftLeft<2>(inner)), six), d, scratch + x);
+    }
+    for (; x < wide; ++x) scratch[x] = (a[x] + f[x]) + 4 * (b[x] + e[x]) + 6 * c[x];
+    x = 0;
+    const auto half = hn::Set(d, 128);
+    // The last interleaved load ends at 2 (x + lanes) + 4; stay inside the 2 n + 3 values.
+    for (; 2 * (x + lanes) + 4 <= wide; x += lanes) {
+        hn::Vec<E32> s0, s1, s2, s3, s4, s5;
+        hn::LoadInterleaved2(d, scratch + 2 * x, s0, s1);
+        hn::LoadInterleaved2(d, scratch + 2 * x + 2, s2, s3);
+        hn::LoadInterleaved2(d, scratch + 2 * x + 4, s4, s5);
+        const auto six = hn::Add(hn::ShiftLeft<2>(s2), hn::ShiftLeft<1>(s2));
+        const auto sum = hn::Add(hn::Add(hn::Add(s0, s4), hn::ShiftLeft<2>(hn::Add(s1, s3))),
+                                 hn::Add(six, half));
+        hn::StoreU(hn::DemoteTo(d16, hn::ShiftRight<8>(sum)), d16, out + x);
+    }
+    for (; x < n; ++x) {
+        const int32_t* s = scratch + 2 * x;
+        out[x] = static_cast<int16_t>(((s[0] + s[4]) + 4 * (s[1] + s[3]) + 6 * s[2] + 128) >> 8);
+    }
+}
+
+void ExpandRow(const int16_t* const rows[3], bool odd, int32_t* HWY_RESTRICT scratch,
+               int16_t* HWY_RESTRICT out, int64_t pairs) {
+    const E32 d;
+    const E16 d16;
+    const auto lanes = static_cast<int64_t>(hn::Lanes(d));
+    const int64_t wide = pairs + 2;
+    const int16_t* a = rows[0];
+    const int16_t* b = rows[1];
+    const int16_t* c = rows[2];
+    int64_t x = 0;
+    if (odd) {
+        for (; x + lanes <= wide; x += lanes) {
+            hn::StoreU(hn::ShiftLeft<2>(hn::Add(Load32(b + x), Load32(c + x))), d, scratch + x);
+        }
+        for (; x < wide; ++x) scratch[x] = 4 * (b[x] + c[x]);
+    } else {
+        for (; x + lanes <= wide; x += lanes) {
+            const auto mid = Load32(b + x);
+            const auto six = hn::Add(hn::ShiftLeft<2>(mid), hn::ShiftLeft<1>(mid));
+            hn::StoreU(hn::Add(hn::Add(Load32(a + x), Load32(c + x)), six), d, scratch + x);
+        }
+        for (; x < wide; ++x) scratch[x] = a[x] + 6 * b[x] + c[x];
+    }
+    int64_t i = 0;
+    const auto half = hn::Set(d, 32);
+    for (; i + lanes + 2 <= wide; i += lanes) {
+        const auto s0 = hn::LoadU(d, scratch + i);
+        const auto s1 = hn::LoadU(d, scratch + i + 1);
+        const auto s2 = hn::LoadU(d, scratch + i + 2);
+        const auto six = hn::Add(hn::ShiftLeft<2>(s1), hn::ShiftLeft<1>(s1));
+        const auto even = hn::ShiftRight<6>(hn::Add(hn::Add(s0, s2), hn::Add(six, half)));
+        const auto odds =
+            hn::ShiftRight<6>(hn::Add(hn::ShiftLeft<2>(hn::Add(s1, s2)), half));
+        hn::StoreInterleaved2(hn::DemoteTo(d16, even), hn::DemoteTo(d16, odds), d16, out + 2 * i);
+    }
+    for (; i < pairs; ++i) {
+        const int32_t* s = scratch + i;
+        out[2 * i] = Saturate((s[0] + 6 * s[1] + s[2] + 32) >> 6);
+        out[2 * i + 1] = Saturate((4 * (s[1] + s[2]) + 32) >> 6);
+    }
+}
+
+void AccumulateRow(int16_t* HWY_RESTRICT acc, const int16_t* fine, const int16_t* expanded,
+                   const int16_t* weight, int64_t n) {
+    const F16 d;
+    const auto lanes = static_cast<int64_t>(hn::Lanes(d));
+    int64_t x = 0;
+    for (; x + lanes <= n; x += lanes) {
+        auto band = hn::LoadU(d, fine + x);
+        if (expanded != nullptr) band = hn::SaturatedSub(band, hn::LoadU(d, expanded + x));
+        const auto product = hn::MulFixedPoint15(band, hn::LoadU(d, weight + x));
+        hn::StoreU(hn::SaturatedSub(hn::LoadU(d, acc + x), product), d, acc + x);
+    }
+    for (; x < n; ++x) {
+        const int32_t band = Saturate(fine[x] - (expanded != nullptr ? expanded[x] : 0));
+        acc[x] = Saturate(acc[x] - Saturate((band * weight[x] + 0x4000) >> 15));
+    }
+}
+
+void AddRow(int16_t* HWY_RESTRICT dst, const int16_t* src, int64_t n) {
+    const F16 d;
+    const auto lanes = static_cast<int64_t>(hn::Lanes(d));
+    int64_t x = 0;
+    for (; x + lanes <= n; x += lanes) {
+        hn::StoreU(hn::SaturatedAdd(hn::LoadU(d, dst + x), hn::LoadU(d, src + x)), d, dst + x);
+    }
+    for (; x < n; ++x) dst[x] = Saturate(dst[x] + src[x]);
+}
+
+void SubtractRow(int16_t* dst, const int16_t* a, const int16_t* b, int64_t n) {
+    const F16 d;
+    const auto lanes = static_cast<int64_t>(hn::Lanes(d));
+    const auto high = hn::Set(d, kWorkLimit);
+    const auto low = hn::Set(d, -kWorkLimit);
+    int64_t x = 0;
+    for (; x + lanes <= n; x += lanes) {
+        const auto v = hn::SaturatedSub(hn::LoadU(d, a + x), hn::LoadU(d, b + x));
+        hn::StoreU(hn::Min(hn::Max(v, low), high), d, dst + x);
+    }
+    for (; x < n; ++x) {
+        dst[x] = static_cast<int16_t>(std::clamp(a[x] - b[x], -kWorkLimit, kWorkLimit));
+    }
+}
+
+void PackRow(const int16_t* r, const int16_t* g, const int16_t* b, uint8_t* HWY_RESTRICT rgbx,
+             int64_t n) {
+    const F16 d;
+    const hn::Rebind<uint8_t, F16> d8;
+    const auto lanes = static_cast<int64_t>(hn::Lanes(d));
+    const auto half = hn::Set(d, 16);
+    const auto to_bytes = [&](const int16_t* p) HWY_ATTR {
+        return hn::DemoteTo(d8, hn::ShiftRight<kWorkShift>(hn::SaturatedAdd(hn::LoadU(d, p), half)));
+    };
+    const auto full = hn::Set(d8, 255);
+    int64_t x = 0;
+    for (; x + lanes <= n; x += lanes) {
+        hn::StoreInterleaved4(to_bytes(r + x), to_bytes(g + x), to_bytes(b + x), full, d8,
+                              rgbx + 4 * x);
+    }
+    const auto one = [](int16_t v) {
+        const int32_t rounded = Saturate(v + 16) >> kWorkShift;
+        return static_cast<uint8_t>(rounded < 0 ? 0 : (rounded > 255 ? 255 : rounded));
+    };
+    for (; x < n; ++x) {
+        rgbx[4 * x] = one(r[x]);
+        rgbx[4 * x + 1] = one(g[x]);
+        rgbx[4 * x + 2] = one(b[x]);
+        rgbx[4 * x + 3] = 255;
+    }
+}
+
+}  // namespace
+
+const Kernels* KernelTable(const char* name) {
+    static Kernels table{name,          InterpolateCell, SampleCell, ReduceRow, ExpandRow,
+                         AccumulateRow, AddRow,          SubtractRow, PackRow};
+    return &table;
+}
+
+}  // namespace HWY_NAMESPACE
+}  // namespace broadloom
+HWY_AFTER_NAMESPACE();
+
+#if HWY_ONCE
+namespace broadloom {
+
+const Kernels& kernels_for(InstructionSet set) {
+    const auto supported = hwy::SupportedTargets();
+    (void)supported;
+    const bool any = set == InstructionSet::automatic;
+    if (set == InstructionSet::plain) return plain_kernels();
+#if HWY_TARGETS & HWY_AVX3
+    if ((any || set == InstructionSet::avx512) && (supported & HWY_AVX3) != 0) {
+        return *N_AVX3::KernelTable("avx512");
+    }
+#endif
+#if HWY_TARGETS & HWY_AVX2
+    if ((any || set == InstructionSet::avx2) && (supported & HWY_AVX2) != 0) {
+        return *N_AVX2::KernelTable("avx2");
+    }
+#endif
+#if HWY_TARGETS & HWY_SSE4
+    if ((any || set == InstructionSet::sse4) && (supported & HWY_SSE4) != 0) {
+        return *N_SSE4::KernelTable("sse4");
+    }
+#endif
+#if HWY_TARGETS & HWY_NEON
+    if ((any || set == InstructionSet::neon) && (supported & HWY_NEON) != 0) {
+        return *N_NEON::KernelTable("neon");
+    }
+#endif
+    if (any) return plain_kernels();
+    throw Error(ErrorCode::usage,
+                "--instruction-set: this processor or build has no such instruction set; leave the "
+                "option out to let the program choose");
+}
+
+}  // namespace broadloom
+#endif  // HWY_ONCE

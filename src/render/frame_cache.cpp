@@ -1,0 +1,147 @@
+#include "render/frame_cache.hpp"
+
+#include <algorithm>
+#include <cmath>
+#include <limits>
+
+namespace broadloom {
+
+FrameCache::FrameCache(const RenderJob& job)
+    : job_(job), slots_(job.frames.size()), samplers_(job.frames.size()) {
+    for (size_t leaf = 0; leaf < job.leaf_frames.size(); ++leaf) {
+        for (const int f : job.leaf_frames[leaf]) {
+            auto& uses = slots_[root(f)].uses;
+            if (uses.empty() || uses.back() != static_cast<int64_t>(leaf)) {
+                uses.push_back(static_cast<int64_t>(leaf));
+            }
+        }
+    }
+}
+
+size_t FrameCache::root(int frame) const {
+    const int64_t same = job_.frames[static_cast<size_t>(frame)].same_as;
+    return same >= 0 ? static_cast<size_t>(same) : static_cast<size_t>(frame);
+}
+
+std::vector<size_t> FrameCache::roots(const std::vector<int>& frames) const {
+    std::vector<size_t> found;
+    for (const int f : frames) found.push_back(root(f));
+    std::sort(found.begin(), found.end());
+    found.erase(std::unique(found.begin(), found.end()), found.end());
+    return found;
+}
+
+size_t FrameCache::bytes_of(const std::vector<int>& frames) const {
+    size_t sum = 0;
+    for (const size_t r : roots(frames)) sum += job_.frames[r].bytes;
+    return sum;
+}
+
+int64_t FrameCache::next_use(size_t slot, int64_t after) const {
+    const auto& uses = slots_[slot].uses;
+    const auto found = std::upper_bound(uses.begin(), uses.end(), after);
+    return found == uses.end() ? std::numeric_limits<int64_t>::max() : *found;
+}
+
+bool FrameCache::admit(int64_t leaf, const std::vector<int>& frames, std::vector<int>& to_decode) {
+    const std::vector<size_t> wanted = roots(frames);
+    size_t missing = 0;
+    for (const size_t r : wanted) {
+        if (slots_[r].state == State::absent) missing += job_.frames[r].bytes;
+    }
+    // What may go: ready, not pinned, not wanted; furthest next use first.
+    std::vector<size_t> idle;
+    size_t idle_bytes = 0;
+    for (size_t s = 0; s < slots_.size(); ++s) {
+        if (slots_[s].state == State::ready && slots_[s].pins == 0 &&
+            !std::binary_search(wanted.begin(), wanted.end(), s)) {
+            idle.push_back(s);
+            idle_bytes += job_.frames[s].bytes;
+        }
+    }
+    const size_t capacity = job_.frame_cache_bytes;
+    if (used_ + missing > capacity + idle_bytes) return false;
+    std::sort(idle.begin(), idle.end(), [&](size_t a, size_t b) {
+        const int64_t na = next_use(a, leaf);
+        const int64_t nb = next_use(b, leaf);
+        return na != nb ? na > nb : a < b;
+    });
+    for (const size_t s : idle) {
+        if (used_ + missing <= capacity) break;
+        slots_[s].state = State::absent;
+        used_ -= job_.frames[s].bytes;
+        spare_.emplace_back(job_.frames[s].bytes, std::move(slots_[s].pixels));
+    }
+    for (const size_t r : wanted) {
+        Slot& slot = slots_[r];
+        ++slot.pins;
+        if (slot.state != State::absent) continue;
+        slot.state = State::loading;
+        used_ += job_.frames[r].bytes;
+        // A mapping of the right size is reused, which spares the system clearing fresh pages.
+        const auto fit = std::find_if(spare_.begin(), spare_.end(), [&](const auto& spare) {
+            return spare.first == job_.frames[r].bytes;
+        });
+        if (fit != spare_.end()) {
+            slot.pixels = std::move(fit->second);
+            spare_.erase(fit);
+        }
+        to_decode.push_back(static_cast<int>(r));
+    }
+    spare_.clear();  // the rest goes back to the system
+    return true;
+}
+
+void FrameCache::unpin(const std::vector<int>& frames) {
+    for (const size_t r : roots(frames)) --slots_[r].pins;
+}
+
+void FrameCache::decode(int frame) {
+    const auto s = static_cast<size_t>(frame);
+    const FrameInput& input = job_.frames[s];
+    decode_frame(input.path, input.name, input.info, input.denominator, slots_[s].pixels);
+}
+
+void FrameCache::decoded(int frame) {
+    const auto s = static_cast<size_t>(frame);
+    slots_[s].state = State::ready;
+    ++decodes_;
+    decoded_megapixels_ +=
+        static_cast<double>(slots_[s].pixels.width * slots_[s].pixels.height) / 1e6;
+    for (size_t i = 0; i < samplers_.size(); ++i) {
+        if (root(static_cast<int>(i)) == s) make_sampler(i);
+    }
+}
+
+void FrameCache::make_sampler(size_t frame) {
+    const FramePixels& pixels = slots_[root(static_cast<int>(frame))].pixels;
+    const FrameGeometry& geometry = job_.geometry[frame];
+    FrameSampler& s = samplers_[frame];
+    s.planes = static_cast<int>(pixels.planes.size());
+    s.ycc = pixels.colour == FrameColour::ycc;
+    s.sixteen_bits = pixels.bits == 16;
+    s.photometric = geometry.photometric();
+    s.width = geometry.stored_width();
+    s.height = geometry.stored_height();
+    for (size_t c = 0; c < 3; ++c) {
+        s.gain_g[c] = static_cast<float>(geometry.gain()[c]);
+        s.gain_h[c] = static_cast<float>(std::pow(geometry.gain()[c], 1 / 2.4));
+    }
+    for (size_t i = 0; i < pixels.planes.size(); ++i) {
+        const FramePlane& p = pixels.planes[i];
+        s.plane[i] = {reinterpret_cast<const uint8_t*>(p.origin), p.stride,
+                      pixels.denominator * p.subsample_x, pixels.denominator * p.subsample_y};
+        if (i > 0) s.chroma_linear = p.subsample_x > 1 || p.subsample_y > 1;
+    }
+}
+
+bool FrameCache::ready(const std::vector<int>& frames) const {
+    return std::all_of(frames.begin(), frames.end(),
+                       [&](int f) { return slots_[root(f)].state == State::ready; });
+}
+
+const FrameSampler* FrameCache::sampler(int frame) const {
+    return &samplers_[static_cast<size_t>(frame)];
+}
+
+}  // namespace broadloom

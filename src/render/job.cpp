@@ -1,0 +1,385 @@
+#include "render/job.hpp"
+
+#include <sys/resource.h>
+#include <unistd.h>
+
+#include <algorithm>
+#include <cmath>
+#include <fstream>
+#include <map>
+
+#include "base/file_io.hpp"
+#include "base/parallel.hpp"
+#include "base/text.hpp"
+#include "broadloom/error.hpp"
+
+namespace broadloom {
+
+int64_t resident_bytes() {
+    std::ifstream statm("/proc/self/statm");
+    int64_t total = 0;
+    int64_t resident = 0;
+    statm >> total >> resident;
+    return resident * sysconf(_SC_PAGESIZE);
+}
+
+int64_t peak_resident_bytes() {
+    struct rusage usage {};
+    getrusage(RUSAGE_SELF, &usage);
+    return int64_t{usage.ru_maxrss} * 1024;
+}
+
+int look_ahead_leaves(int threads) { return 2 * threads + 2; }
+
+namespace {
+
+void check_options(const RenderOptions& o) {
+    const auto refuse = [](const std::string& message) { throw Error(ErrorCode::usage, message); };
+    if (o.out.empty()) refuse("--out: no folder given; name the folder for the result");
+    if (o.scale && !(std::isfinite(*o.scale) && *o.scale > 0 && *o.scale <= 16)) {
+        refuse("--scale: must be above 0 and at most 16; 1 is the scene's own size");
+    }
+    if (o.threads < 0 || o.threads > 1024) refuse("--threads: must be 1 to 1024");
+    if (o.tile < 16 || o.tile > 4096 || o.tile % 2 != 0) {
+        refuse("--tile: must be an even number from 16 to 4096; 512 is usual");
+    }
+    if (o.overlap < 0 || o.overlap > o.tile / 4) {
+        refuse("--overlap: must be 0 to a quarter of the tile; 0 is usual");
+    }
+    if (o.quality < 1 || o.quality > 100) refuse("--quality: must be 1 to 100; 90 is usual");
+    if (o.bands && (*o.bands < 1 || *o.bands > kMaxBands)) {
+        refuse("--bands: must be 1 to " + std::to_string(kMaxBands) +
+               "; leave it out to choose by the frames' size");
+    }
+    if (o.block != 0 && (o.block < kCell || o.block > 4096 || o.block % kCell != 0)) {
+        refuse("block: must be a multiple of 16 from 16 to 4096");
+    }
+    if (o.memory_bytes && *o.memory_bytes <= 0) refuse("--memory: must be above 0, like 512M or 2G");
+}
+
+/// Reads all headers; every bad frame becomes a line of the details.
+std::vector<FrameInput> read_headers(const Scene& scene, std::vector<std::string>& notes) {
+    std::vector<FrameInput> inputs;
+    std::map<std::filesystem::path, int64_t> seen;
+    std::map<std::string, int> profiles;
+    int64_t with_alpha = 0;
+    std::vector<Error> errors;
+    for (size_t i = 0; i < scene.frames.size(); ++i) {
+        const Frame& frame = scene.frames[i];
+        if (!frame.use) continue;
+        FrameInput input;
+        input.path = scene.path_of(frame);
+        input.name = "frame " + escaped(frame.file);
+        const auto known = seen.find(input.path.lexically_normal());
+        const Camera& camera = scene.cameras.at(frame.camera);
+        try {
+            if (known != seen.end()) {
+                input.same_as = known->second;
+                input.info = inputs[static_cast<size_t>(known->second)].info;
+                notes.push_back(input.name + " is listed more than once");
+            } else {
+                input.info = probe_frame(input.path, input.name);
+                seen[input.path.lexically_normal()] = static_cast<int64_t>(inputs.size());
+                if (!input.info.profile.empty()) ++profiles[input.info.profile];
+                if (input.info.alpha) ++with_alpha;
+            }
+            if (input.info.upright_width() != camera.width ||
+                input.info.upright_height() != camera.height) {
+                throw Error(ErrorCode::input,
+                            input.name + " is " + std::to_string(input.info.upright_width()) + " x " +
+                                std::to_string(input.info.upright_height()) + " pixels upright, but camera \"" +
+                                escaped(frame.camera) + "\" says " + std::to_string(camera.width) +
+                                " x " + std::to_string(camera.height) +
+                                "; correct the camera in the scene or give the right file");
+            }
+        } catch (const Error& e) {
+            errors.push_back(e);
+        }
+        inputs.push_back(std::move(input));
+    }
+    if (!errors.empty()) {
+        std::string details;
+        for (const Error& e : errors) details += std::string(e.what()) + "\n";
+        std::string message = errors.front().what();
+        if (errors.size() > 1) {
+            message += " (and " + std::to_string(errors.size() - 1) + " more bad frames, listed above)";
+        }
+        throw Error(errors.front().code(), message, errors.size() > 1 ? details : std::string());
+    }
+    for (const auto& [profile, count] : profiles) {
+        notes.push_back(std::to_string(count) + " frames carry the colour profile \"" +
+                        escaped(profile) + "\"; they are read as sRGB");
+    }
+    if (with_alpha > 0) {
+        notes.push_back(std::to_string(with_alpha) +
+                        " frames have an alpha channel; it is not used");
+    }
+    return inputs;
+}
+
+/// The coarsest scaled decode that loses nothing at the canvas's resolution.
+int choose_denominator(double frame_pixels_per_canvas_pixel, Pass pass) {
+    // Rounding the canvas's size moves the ratio a little; a draft may be a little softer.
+    const double slack = pass == Pass::draft ? 1.12 : 1.01;
+    for (const int d : {8, 4, 2}) {
+        if (frame_pixels_per_canvas_pixel * slack >= d) return d;
+    }
+    return 1;
+}
+
+int default_bands(const RenderJob& job, const Scene& scene) {
+    // The widest transition stays well inside the overlap: a 64th of the frame's short side (on the
+    // canvas) at most. 20-megapixel frames get 5.
+    double shortest = 1e9;
+    for (const auto& [name, camera] : scene.cameras) {
+        const double ratio =
+            camera.focal_px * kRadPerDeg / job.canvas.pixels_per_degree;
+        shortest = std::min(
+            shortest, static_cast<double>(std::min(camera.width, camera.height)) / ratio);
+    }
+    return std::clamp(static_cast<int>(std::floor(std::log2(shortest / 64))), 1, 7);
+}
+
+/// Frames that the surroundings of a leaf are likely taken from: nearest centres at a few sample
+/// points. It guides the cache; what a leaf really needs is found when its turn comes.
+std::vector<int> likely_frames(const RenderJob& job, const FrameIndex& index, const Rect& leaf) {
+    const Rect area = block_surroundings(job.canvas, leaf, job.block.bands);
+    const std::vector<int> candidates = index.touching(area);
+    std::vector<int> found;
+    constexpr int kSteps = 12;
+    for (int j = 0; j <= kSteps; ++j) {
+        for (int i = 0; i <= kSteps; ++i) {
+            const double x =
+                static_cast<double>(area.x0) + static_cast<double>(area.width()) * i / kSteps;
+            const double y =
+                static_cast<double>(area.y0) + static_cast<double>(area.height()) * j / kSteps;
+            const Vec3 d = job.canvas.direction(x, y);
+            const double inverse_norm = 1 / norm(d);
+            int best = -1;
+            double best_score = -2;
+            for (const int k : candidates) {
+                const FrameGeometry& g = job.geometry[static_cast<size_t>(k)];
+                const FramePoint p = g.at(d, inverse_norm);
+                if (p.valid && p.score > best_score && g.covers(p.x, p.y)) {
+                    best = k;
+                    best_score = p.score;
+                }
+            }
+            if (best >= 0) found.push_back(best);
+        }
+    }
+    std::sort(found.begin(), found.end());
+    found.erase(std::unique(found.begin(), found.end()), found.end());
+    return found;
+}
+
+int64_t pixels_root(const RenderJob& job, int64_t frame) {
+    const int64_t same = job.frames[static_cast<size_t>(frame)].same_as;
+    return same >= 0 ? same : frame;
+}
+
+MemoryShares share_memory(const RenderJob& job) {
+    MemoryShares m;
+    // The code and tables that run later and the allocator's slack; measured with margin.
+    constexpr size_t kCodeAndSlack = 24U << 20;
+    m.base = static_cast<size_t>(resident_bytes()) + kCodeAndSlack;
+    const auto tile_bytes = static_cast<size_t>(job.shape.tile * job.shape.tile) * 4;
+    const int up = job.shape.levels() - 1 - job.tree->leaf_level;
+    const auto leaf_side = static_cast<size_t>(job.shape.tile << up);
+    const size_t leaf_bytes = leaf_side * leaf_side * 4;
+    // A leaf's picture and its shrunk levels, tile buffers (one padded), the encoder's worst case.
+    size_t decode = 0;
+    for (const FrameInput& f : job.frames) decode = std::max(decode, f.decode_bytes);
+    m.per_thread = BlockRenderer::bytes_bound(job.block) + leaf_bytes * 3 / 2 + 3 * tile_bytes + decode;
+    // Look-ahead: lattices of a handful of frames a leaf, labels, encoded tiles.
+    const Rect area = block_surroundings(
+        job.canvas, {0, 0, static_cast<int64_t>(leaf_side), static_cast<int64_t>(leaf_side)},
+        job.block.bands);
+    const size_t leaf_plan =
+        CellMap::bytes(cells_of(area.grown(seam_reach(job.block.bands)))) * 6 + (256U << 10);
+    const bool regrid = job.shape.overlap > 0 || job.shape.tile % 16 != 0;
+    const size_t leaf_output = leaf_bytes / (regrid ? 1 : 4);
+    m.per_thread += 2 * (leaf_plan + leaf_output);
+    m.shared = 2 * (leaf_plan + leaf_output) +
+               static_cast<size_t>(job.tree->height() + 4) * tile_bytes + (4U << 20) +
+               job.tree->nodes.size() * 200;
+    // Frames that one leaf needs together, and one more for what the samples missed.
+    size_t largest_frame = 0;
+    for (const auto& frames : job.leaf_frames) {
+        std::vector<int64_t> roots;
+        for (const int f : frames) roots.push_back(pixels_root(job, f));
+        std::sort(roots.begin(), roots.end());
+        roots.erase(std::unique(roots.begin(), roots.end()), roots.end());
+        size_t sum = 0;
+        for (const int64_t f : roots) sum += job.frames[static_cast<size_t>(f)].bytes;
+        m.frames = std::max(m.frames, sum);
+    }
+    for (const FrameInput& f : job.frames) largest_frame = std::max(largest_frame, f.bytes);
+    m.frames += largest_frame;
+    return m;
+}
+
+/// Upper side of what tiles and TIFF will take, from what the frames themselves take a pixel.
+int64_t estimate_disk(const RenderJob& job) {
+    double bytes = 0;
+    double pixels = 0;
+    for (const FrameInput& f : job.frames) {
+        if (!f.info.jpeg) continue;
+        bytes += static_cast<double>(f.info.file_bytes);
+        pixels += static_cast<double>(f.info.stored_width * f.info.stored_height);
+    }
+    double each = pixels > 0 ? std::clamp(1.3 * bytes / pixels, 0.05, 1.5) : 0.7;
+    if (job.options.quality > 90) each *= 1 + (job.options.quality - 90) * 0.2;
+    if (job.options.chroma == Chroma::c444) each *= 1.4;
+    const auto picture = static_cast<double>(job.shape.pixel_count());
+    double total = 2 * picture * each + 3000.0 * static_cast<double>(job.plan.tiles) + (4 << 20);
+    if (job.shape.overlap > 0 || job.shape.tile % 16 != 0) {
+        const auto frontier = static_cast<double>(job.shape.width + job.shape.height);
+        total += 16.0 * frontier * static_cast<double>(job.shape.tile);
+    }
+    return static_cast<int64_t>(std::min(total, 9e18));
+}
+
+class Fingerprint {  // FNV-1a, 64 bits, twice with different starts
+  public:
+    void add(std::string_view text) {
+        for (const char c : text) {
+            a_ = (a_ ^ static_cast<unsigned char>(c)) * 0x100000001b3ULL;
+            b_ = (b_ ^ static_cast<unsigned char>(c)) * 0x100000001b3ULL + 0x9e37ULL;
+        }
+        a_ = (a_ ^ 0xffU) * 0x100000001b3ULL;
+    }
+    [[nodiscard]] std::string hex() const {
+        char text[40];
+        std::snprintf(text, sizeof text, "%016llx%016llx", static_cast<unsigned long long>(a_),
+                      static_cast<unsigned long long>(b_));
+        return text;
+    }
+
+  private:
+    uint64_t a_ = 0xcbf29ce484222325ULL, b_ = 0x84222325cbf29ce4ULL;
+};
+
+std::string identify(const Scene& scene, const RenderJob& job) {
+    Fingerprint f;
+    f.add(version());
+    f.add(scene_to_json(scene));
+    const RenderOptions& o = job.options;
+    std::string options = std::to_string(static_cast<int>(o.pass)) + " " + std::to_string(*o.scale);
+    for (const int64_t v : {o.tile, o.overlap, int64_t{o.quality},
+                            static_cast<int64_t>(o.chroma), int64_t{job.block.bands},
+                            int64_t{o.background[0]}, int64_t{o.background[1]},
+                            int64_t{o.background[2]}}) {
+        options += " " + std::to_string(v);
+    }
+    f.add(options);
+    for (const FrameInput& frame : job.frames) {
+        std::error_code ignored;
+        const auto time = std::filesystem::last_write_time(frame.path, ignored);
+        f.add(std::to_string(frame.info.file_bytes) + " " +
+              std::to_string(time.time_since_epoch().count()));
+    }
+    return f.hex();
+}
+
+}  // namespace
+
+RenderJob prepare_job(const Scene& scene, const RenderOptions& options) {
+    check_options(options);
+    start_frame_library();
+    RenderJob job;
+    job.options = options;
+    job.options.scale = options.scale.value_or(options.pass == Pass::draft ? 0.5 : 1.0);
+    job.options.threads = options.threads > 0 ? options.threads : processor_count();
+    job.options.memory_bytes = options.memory_bytes.value_or(
+        int64_t{sysconf(_SC_PHYS_PAGES)} * sysconf(_SC_PAGESIZE) / 2);
+    RenderPlan& plan = job.plan;
+    kernels_for(options.instruction_set);  // refuses what this processor lacks
+
+    for (const Frame& f : scene.frames) ++(f.use ? plan.frames_used : plan.frames_left_out);
+    if (plan.frames_used == 0) {
+        throw Error(ErrorCode::input,
+                    "the scene has no frame to render: \"use\" is \"left out\" for all of them or the list "
+                    "is empty; add frames or set \"use\" to \"yes\"");
+    }
+    job.canvas = make_canvas(scene, *job.options.scale, &plan.notes);
+    job.frames = read_headers(scene, plan.notes);
+    size_t at = 0;
+    for (const Frame& frame : scene.frames) {
+        if (!frame.use) continue;
+        const Camera& camera = scene.cameras.at(frame.camera);
+        FrameInput& input = job.frames[at++];
+        input.denominator = choose_denominator(
+            camera.focal_px * kRadPerDeg / job.canvas.pixels_per_degree, options.pass);
+        input.bytes = frame_bytes(input.info, input.denominator);
+        input.decode_bytes = frame_decode_bytes(input.info, input.denominator);
+        job.geometry.emplace_back(camera, frame, input.info.orientation);
+    }
+    // The same file under two cameras may want two scales; its pixels are then kept twice.
+    for (size_t i = 0; i < job.frames.size(); ++i) {
+        FrameInput& f = job.frames[i];
+        if (f.same_as >= 0 &&
+            job.frames[static_cast<size_t>(f.same_as)].denominator != f.denominator) {
+            f.same_as = -1;
+        }
+    }
+
+    job.shape = {job.canvas.width, job.canvas.height, options.tile, options.overlap};
+    job.block.bands =
+        options.pass == Pass::draft ? 0 : options.bands.value_or(default_bands(job, scene));
+    job.block.background = options.background;
+    constexpr int64_t kDefaultCore = 256;
+    job.block.core = options.block > 0 ? options.block : kDefaultCore;
+    plan.canvas = job.canvas;
+    plan.levels = job.shape.levels();
+    plan.tiles = job.shape.tile_count();
+    plan.bands = job.block.bands;
+    plan.memory_budget_bytes = *job.options.memory_bytes;
+    plan.disk_bytes = estimate_disk(job);
+    plan.free_disk_bytes = free_disk_bytes(options.out);
+    if (plan.disk_bytes > plan.free_disk_bytes) {
+        throw Error(ErrorCode::machine,
+                    "--out " + escaped(options.out.string()) + ": the result needs about " +
+                        format_bytes(plan.disk_bytes) + " but only " +
+                        format_bytes(plan.free_disk_bytes) +
+                        " are free there; make room, choose another disk, or lower --scale");
+    }
+
+    // Leaves of at least 512 px, so that blending works on large enough pieces.
+    job.tree = std::make_unique<Quadtree>(job.shape, 512);
+    const FrameIndex index(job.canvas, job.geometry);
+    job.leaf_frames.reserve(job.tree->leaves.size());
+    for (const int64_t leaf : job.tree->leaves) {
+        job.leaf_frames.push_back(likely_frames(
+            job, index, job.tree->picture_rect(job.tree->nodes[static_cast<size_t>(leaf)])));
+    }
+
+    job.memory = share_memory(job);
+    const auto budget = static_cast<size_t>(*job.options.memory_bytes);
+    plan.least_memory_bytes = static_cast<int64_t>(job.memory.fixed(1) + job.memory.frames);
+    int threads = job.options.threads;
+    while (threads > 1 && job.memory.fixed(threads) + job.memory.frames > budget) --threads;
+    if (threads < job.options.threads) {
+        plan.notes.push_back("memory allows " + std::to_string(threads) + " of " +
+                             std::to_string(job.options.threads) + " threads");
+    }
+    if (job.memory.fixed(threads) + job.memory.frames > budget) {
+        const int64_t mib = ceil_div(plan.least_memory_bytes, 1 << 20);
+        throw Error(ErrorCode::usage, "--memory " + format_bytes(*job.options.memory_bytes) +
+                                          " is too little for these frames; give at least --memory " +
+                                          std::to_string(mib) + "M");
+    }
+    job.options.threads = threads;
+    plan.threads = threads;
+    job.frame_cache_bytes = budget - job.memory.fixed(threads);
+    job.identity = identify(scene, job);
+    return job;
+}
+
+RenderPlan plan_render(const Scene& scene, const RenderOptions& options) {
+    return prepare_job(scene, options).plan;
+}
+
+const char* version() { return BROADLOOM_VERSION; }
+
+}  // namespace broadloom

@@ -1,0 +1,67 @@
+/// Everything about a render that is decided before the first pixel is decoded.
+#pragma once
+
+#include <cstdint>
+#include <filesystem>
+#include <memory>
+#include <string>
+#include <vector>
+
+#include "blend/block.hpp"
+#include "broadloom/render.hpp"
+#include "canvas/frame_geometry.hpp"
+#include "canvas/frame_index.hpp"
+#include "io/frame_reader.hpp"
+#include "pyramid/quadtree.hpp"
+
+namespace broadloom {
+
+/// A used frame's file.
+struct FrameInput {
+    std::filesystem::path path;
+    std::string name;  ///< printable, for messages
+    FrameInfo info;
+    int denominator = 1;       ///< decoded at 1/denominator
+    int64_t same_as = -1;      ///< earlier input with the same file, whose pixels serve; -1: none
+    size_t bytes = 0;          ///< decoded, resident
+    size_t decode_bytes = 0;   ///< besides, while decoding
+};
+
+/// How the budget is divided. Bytes.
+struct MemoryShares {
+    size_t base = 0;        ///< program, libraries, scene, tables
+    size_t per_thread = 0;  ///< buffers of one worker
+    size_t shared = 0;      ///< parents under way, look-ahead, output buffers, without threads
+    size_t frames = 0;      ///< the largest set of frames that one leaf needs at once
+    [[nodiscard]] size_t fixed(int threads) const {
+        return base + shared + per_thread * static_cast<size_t>(threads);
+    }
+};
+
+struct RenderJob {
+    RenderOptions options;  ///< resolved: scale, memory, threads and bands are set
+    Canvas canvas;
+    PyramidShape shape;
+    std::vector<FrameInput> frames;
+    std::vector<FrameGeometry> geometry;  ///< as frames
+    BlockOptions block;
+    std::unique_ptr<Quadtree> tree;
+    std::vector<std::vector<int>> leaf_frames;  ///< frames that a leaf likely needs, by leaf
+    MemoryShares memory;
+    size_t frame_cache_bytes = 0;
+    RenderPlan plan;
+    std::string identity;  ///< equal for equal outputs: scene, options, files, version; hexadecimal
+};
+
+/// Cells that a render may look ahead of the last committed leaf, for `threads` workers.
+int look_ahead_leaves(int threads);
+
+/// Prepares a render: options, canvas, frames' headers, walk, memory and disk. Throws Error; all bad
+/// frames are reported together.
+RenderJob prepare_job(const Scene& scene, const RenderOptions& options);
+
+/// Resident memory of this process now, and at its largest so far, bytes.
+int64_t resident_bytes();
+int64_t peak_resident_bytes();
+
+}  // namespace broadloom

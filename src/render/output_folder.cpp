@@ -1,0 +1,181 @@
+#include "render/output_folder.hpp"
+
+#include <fcntl.h>
+#include <sys/file.h>
+#include <unistd.h>
+
+#include <algorithm>
+#include <array>
+#include <cerrno>
+#include <cstring>
+#include <nlohmann/json.hpp>
+
+#include "base/file_io.hpp"
+#include "base/text.hpp"
+#include "broadloom/error.hpp"
+
+namespace broadloom {
+
+namespace fs = std::filesystem;
+
+namespace {
+
+constexpr std::array<const char*, 5> kFinalNames{"pano_files", "pano.tif", "pano.dzi", "index.html",
+                                                 "report.json"};
+constexpr std::array<const char*, 5> kWorkingNames{"pano_files.part", "pano.tif.part",
+                                                   "scratch.part.tiles", "scratch.part.tiff",
+                                                   "job.part"};
+
+[[noreturn]] void refuse(ErrorCode code, const fs::path& folder, const std::string& what) {
+    throw Error(code, "--out " + escaped(folder.string()) + ": " + what);
+}
+
+std::string finished_identity(const fs::path& report) {
+    try {
+        const auto json = nlohmann::json::parse(read_file_limited(report, 1U << 20));
+        return json.value("job", std::string());
+    } catch (const std::exception&) {
+        return {};  // not a report of ours
+    }
+}
+
+}  // namespace
+
+OutputFolder::OutputFolder(fs::path folder, const std::string& identity, bool resume)
+    : folder_(std::move(folder)) {
+    std::error_code failed;
+    const auto status = fs::status(folder_, failed);
+    if (fs::exists(status) && !fs::is_directory(status)) {
+        refuse(ErrorCode::usage, folder_, "is a file; name a folder that is absent or empty");
+    }
+    if (!fs::exists(status)) {
+        fs::create_directories(folder_, failed);
+        if (failed) {
+            refuse(ErrorCode::machine, folder_,
+                   "cannot be created: " + failed.message() + "; " + advice_for_errno(failed.value()));
+        }
+        created_ = true;
+    }
+    lock_ = open(folder_.c_str(), O_RDONLY | O_DIRECTORY | O_CLOEXEC);
+    if (lock_ < 0) {
+        const int error = errno;
+        refuse(ErrorCode::machine, folder_,
+               std::string("cannot be opened: ") + std::strerror(error) + "; " + advice_for_errno(error));
+    }
+    if (flock(lock_, LOCK_EX | LOCK_NB) != 0 && errno == EWOULDBLOCK) {
+        close(lock_);
+        refuse(ErrorCode::usage, folder_,
+               "another render is writing there; wait for it or choose another folder");
+    }
+
+    const auto close_and_refuse = [&](ErrorCode code, const std::string& what) {
+        close(lock_);
+        lock_ = -1;
+        refuse(code, folder_, what);
+    };
+    bool any = false;
+    bool working = false;
+    std::string foreign;
+    for (fs::directory_iterator it(folder_, failed), end; !failed && it != end;
+         it.increment(failed)) {
+        const std::string name = it->path().filename().string();
+        any = true;
+        const auto is = [&](const char* known) { return name == known; };
+        if (std::any_of(kWorkingNames.begin(), kWorkingNames.end(), is)) {
+            working = true;
+        } else if (std::none_of(kFinalNames.begin(), kFinalNames.end(), is)) {
+            foreign = name;
+        }
+    }
+    if (failed) {
+        close_and_refuse(ErrorCode::machine, "cannot be read: " + failed.message() + "; " +
+                                                 advice_for_errno(failed.value()));
+    }
+    if (!foreign.empty()) {
+        close_and_refuse(ErrorCode::usage, "holds other files (\"" + escaped(foreign) +
+                                               "\"); name a folder that is absent or empty");
+    }
+    if (working) {
+        std::string owner;
+        try {
+            owner = read_file_limited(folder_ / "job.part", 4096);
+        } catch (const Error&) {
+            owner.clear();
+        }
+        if (owner != identity) {
+            close_and_refuse(ErrorCode::usage,
+                             "holds an interrupted render of another scene or with other options; "
+                             "name another folder or empty this one");
+        }
+        if (!resume) {
+            close_and_refuse(ErrorCode::usage,
+                             "holds an interrupted render of this scene; add --resume to finish it");
+        }
+        remove_working_files();
+        for (const char* name : kFinalNames) {
+            std::error_code ignored;
+            fs::remove_all(folder_ / name, ignored);
+        }
+        any = false;
+    }
+    if (any) {
+        if (finished_identity(folder_ / "report.json") == identity) {
+            found_ = Found::finished;
+            complete_ = true;
+            return;
+        }
+        close_and_refuse(ErrorCode::usage,
+                         "holds the result of another scene or of other options; name another folder "
+                         "or empty this one");
+    }
+    write_file_atomic(folder_ / "job.part", identity);
+}
+
+OutputFolder::~OutputFolder() {
+    if (!complete_) {
+        remove_working_files();
+        std::error_code ignored;
+        if (created_) fs::remove(folder_, ignored);  // only when empty
+    }
+    if (lock_ >= 0) close(lock_);
+}
+
+void OutputFolder::remove_working_files() noexcept {
+    for (const char* name : kWorkingNames) {
+        std::error_code ignored;
+        fs::remove_all(folder_ / name, ignored);
+    }
+}
+
+void OutputFolder::finish(const std::string& descriptor, const std::string& page,
+                          const std::string& report) {
+    const auto rename = [&](const fs::path& from, const char* to) {
+        std::error_code failed;
+        fs::rename(from, folder_ / to, failed);
+        if (failed) {
+            refuse(ErrorCode::machine, folder_,
+                   std::string("\"") + to + "\" cannot get its name: " + failed.message() + "; " +
+                       advice_for_errno(failed.value()));
+        }
+    };
+    try {
+        rename(working_tiles(), "pano_files");
+        rename(working_tiff(), "pano.tif");
+        sync_folder(folder_);
+        write_file_atomic(folder_ / "pano.dzi", descriptor);
+        write_file_atomic(folder_ / "index.html", page);
+        write_file_atomic(folder_ / "report.json", report);
+    } catch (...) {
+        for (const char* name : kFinalNames) {
+            std::error_code ignored;
+            fs::remove_all(folder_ / name, ignored);
+        }
+        throw;
+    }
+    std::error_code ignored;
+    fs::remove(folder_ / "job.part", ignored);
+    sync_folder(folder_);
+    complete_ = true;
+}
+
+}  // namespace broadloom

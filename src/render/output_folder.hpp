@@ -1,0 +1,42 @@
+/// The result folder: what it may hold before, working names, final names.
+#pragma once
+
+#include <filesystem>
+#include <string>
+
+namespace broadloom {
+
+class OutputFolder {
+  public:
+    enum class Found { empty, finished };
+
+    /// Creates the folder when absent, refuses a second render into it (a lock that ends with the
+    /// process) and looks at what it holds: nothing; a finished result of the same job; working files
+    /// of an interrupted run (removed with `resume`, otherwise refused); anything else is refused,
+    /// untouched. Throws Error.
+    OutputFolder(std::filesystem::path folder, const std::string& identity, bool resume);
+    ~OutputFolder();
+    OutputFolder(const OutputFolder&) = delete;
+    OutputFolder& operator=(const OutputFolder&) = delete;
+
+    [[nodiscard]] Found found() const { return found_; }
+
+    [[nodiscard]] std::filesystem::path working_tiles() const { return folder_ / "pano_files.part"; }
+    [[nodiscard]] std::filesystem::path working_tiff() const { return folder_ / "pano.tif.part"; }
+    [[nodiscard]] std::filesystem::path scratch() const { return folder_ / "scratch.part"; }
+    [[nodiscard]] const std::filesystem::path& path() const { return folder_; }
+
+    /// Gives everything its final name; tiles and TIFF first, then the descriptor and the page, the
+    /// report last. Throws Error{machine}.
+    void finish(const std::string& descriptor, const std::string& page, const std::string& report);
+
+  private:
+    void remove_working_files() noexcept;
+
+    std::filesystem::path folder_;
+    Found found_ = Found::empty;
+    bool created_ = false, complete_ = false;
+    int lock_ = -1;
+};
+
+}  // namespace broadloom

@@ -1,0 +1,112 @@
+#include "broadloom/render.hpp"
+
+#include <chrono>
+#include <nlohmann/json.hpp>
+
+#include "broadloom/error.hpp"
+#include "io/page.hpp"
+#include "render/output_folder.hpp"
+#include "render/scheduler.hpp"
+
+namespace broadloom {
+
+namespace {
+
+const char* pass_name(Pass pass) { return pass == Pass::draft ? "draft" : "full"; }
+
+std::string page_text(const Scene& scene, const RenderJob& job) {
+    PageData data;
+    data.title = scene.title;
+    data.credit = scene.credit;
+    data.rights = scene.rights;
+    data.width = job.canvas.width;
+    data.height = job.canvas.height;
+    data.tile = job.shape.tile;
+    data.overlap = job.shape.overlap;
+    data.surface = job.canvas.surface == Surface::sphere ? "sphere" : "cylinder";
+    data.left_deg = job.canvas.left_deg;
+    data.right_deg = job.canvas.right_deg;
+    data.top_deg = job.canvas.top_deg;
+    data.bottom_deg = job.canvas.bottom_deg;
+    data.pixels_per_degree = job.canvas.pixels_per_degree;
+    data.wraps = job.canvas.wraps;
+    data.pass = pass_name(job.options.pass);
+    return make_page(data);
+}
+
+std::string report_text(const RenderReport& r, const std::string& identity) {
+    nlohmann::ordered_json j;
+    j["pass"] = r.pass;
+    j["width"] = r.width;
+    j["height"] = r.height;
+    j["megapixels"] = r.megapixels;
+    j["frames"] = r.frames;
+    j["decodes"] = r.decodes;
+    j["decoded_megapixels"] = r.decoded_megapixels;
+    j["bands"] = r.bands;
+    j["memory_budget_bytes"] = r.memory_budget_bytes;
+    j["peak_memory_bytes"] = r.peak_memory_bytes;
+    j["threads"] = r.threads;
+    j["instruction_set"] = r.instruction_set;
+    auto& seconds = j["seconds"];
+    seconds["total"] = r.seconds;
+    for (const auto& [stage, value] : r.stage_seconds) seconds[stage] = value;
+    j["version"] = r.version;
+    j["job"] = identity;
+    return j.dump(2) + "\n";
+}
+
+}  // namespace
+
+RenderReport render(const Scene& scene, const RenderOptions& options, const RenderHooks& hooks) {
+    const auto start = std::chrono::steady_clock::now();
+    const RenderJob job = prepare_job(scene, options);
+    if (hooks.planned) hooks.planned(job.plan);
+    if (hooks.note) {
+        for (const std::string& note : job.plan.notes) hooks.note(note);
+    }
+    const Kernels& kernels = kernels_for(options.instruction_set);
+
+    RenderReport report;
+    report.pass = pass_name(options.pass);
+    report.version = version();
+    report.width = job.canvas.width;
+    report.height = job.canvas.height;
+    report.megapixels = static_cast<double>(job.canvas.width) * static_cast<double>(job.canvas.height) / 1e6;
+    report.frames = job.plan.frames_used;
+    report.bands = job.block.bands;
+    report.memory_budget_bytes = job.plan.memory_budget_bytes;
+    report.threads = job.options.threads;
+    report.instruction_set = kernels.name;
+
+    OutputFolder folder(options.out, job.identity, options.resume);
+    if (folder.found() == OutputFolder::Found::finished) {
+        report.already_finished = true;
+        return report;
+    }
+
+    const TileLayout layout(job);
+    TileSink sink(job, layout, folder.working_tiles(), folder.working_tiff(), folder.scratch());
+    OrderedCommitter committer(sink);
+    const NearestCentreLabels seams;
+    Scheduler scheduler(job, kernels, seams, layout, committer, hooks);
+    scheduler.run();
+    sink.finish();
+
+    const auto seconds_since_start = [&] {
+        return std::chrono::duration<double>(std::chrono::steady_clock::now() - start).count();
+    };
+    const StageTimes& t = scheduler.times();
+    report.stage_seconds = {{"plan", t.plan},     {"decode", t.decode}, {"warp", t.warp},
+                            {"blend", t.blend},   {"shrink", t.shrink}, {"encode", t.encode},
+                            {"write", t.write},   {"wait", t.wait}};
+    report.decodes = scheduler.cache().decodes();
+    report.decoded_megapixels = scheduler.cache().decoded_megapixels();
+    report.peak_memory_bytes = peak_resident_bytes();
+    report.seconds = seconds_since_start();
+    folder.finish(deep_zoom_descriptor(job.shape), page_text(scene, job),
+                  report_text(report, job.identity));
+    return report;
+}
+
+}  // namespace broadloom

@@ -1,0 +1,307 @@
+#include "render/scheduler.hpp"
+
+#include <algorithm>
+#include <chrono>
+#include <csignal>
+
+#include "base/parallel.hpp"
+#include "base/text.hpp"
+#include "broadloom/error.hpp"
+
+namespace broadloom {
+
+namespace {
+
+double now() {
+    return std::chrono::duration<double>(std::chrono::steady_clock::now().time_since_epoch()).count();
+}
+
+/// Adds the time since its creation to a sum.
+class Stopwatch {
+  public:
+    explicit Stopwatch(double& sum) : sum_(sum), start_(now()) {}
+    ~Stopwatch() { sum_ += now() - start_; }
+    Stopwatch(const Stopwatch&) = delete;
+    Stopwatch& operator=(const Stopwatch&) = delete;
+
+  private:
+    double& sum_;
+    double start_;
+};
+
+}  // namespace
+
+/// What belongs to one thread.
+struct Scheduler::Worker {
+    Worker(const RenderJob& job, const TileLayout& layout, const Kernels& kernels)
+        : block(job.canvas, job.block, kernels), encoder(job, layout) {}
+    BlockRenderer block;
+    CellEncoder encoder;
+    std::vector<std::vector<uint8_t>> pictures;  ///< a leaf's levels, largest first
+    StageTimes times;
+};
+
+Scheduler::Scheduler(const RenderJob& job, const Kernels& kernels, const SeamLabels& seams,
+                     const TileLayout& layout, OrderedCommitter& committer, const RenderHooks& hooks)
+    : job_(job),
+      kernels_(kernels),
+      seams_(seams),
+      layout_(layout),
+      committer_(committer),
+      hooks_(hooks),
+      index_(job.canvas, job.geometry),
+      parents_(*job.tree),
+      cache_(job),
+      leaves_(job.tree->leaves.size()) {}
+
+bool Scheduler::stopping() const { return hooks_.stop != nullptr && hooks_.stop->load() != 0; }
+
+void Scheduler::run() {
+    start_ = now();
+    std::vector<std::unique_ptr<Worker>> workers;
+    for (int i = 0; i < job_.options.threads; ++i) {
+        workers.push_back(std::make_unique<Worker>(job_, layout_, kernels_));
+    }
+    run_workers(job_.options.threads, [&](int i) { work(*workers[static_cast<size_t>(i)]); });
+    for (const auto& w : workers) {
+        const BlockTimes& b = w->block.times();
+        times_.plan += w->times.plan;
+        times_.decode += w->times.decode;
+        times_.warp += b.warp;
+        times_.blend += b.blend;
+        times_.shrink += w->times.shrink;
+        times_.encode += w->times.encode;
+        times_.write += w->times.write;
+        times_.wait += w->times.wait;
+    }
+    if (stopping()) {
+        const bool term = hooks_.stop->load() == SIGTERM;
+        throw Error(term ? ErrorCode::terminated : ErrorCode::interrupted,
+                    std::string("stopped by ") + (term ? "SIGTERM" : "the user") +
+                        "; the unfinished result was removed, run the same command again to start anew");
+    }
+}
+
+void Scheduler::work(Worker& worker) {
+    std::unique_lock lock(mutex_);
+    try {
+        while (!failed_ && !stopping() && done_ < static_cast<int64_t>(leaves_.size())) {
+            if (!step(worker, lock)) {
+                const Stopwatch watch(worker.times.wait);
+                changed_.wait_for(lock, std::chrono::milliseconds(100));
+            }
+        }
+    } catch (...) {
+        if (!lock.owns_lock()) lock.lock();
+        failed_ = true;
+        changed_.notify_all();
+        throw;
+    }
+}
+
+bool Scheduler::step(Worker& worker, std::unique_lock<std::mutex>& lock) {
+    // A leaf whose frames are all there.
+    for (int64_t i = first_open_; i < next_admit_; ++i) {
+        Leaf& leaf = leaves_[static_cast<size_t>(i)];
+        if (leaf.state != LeafState::admitted || !cache_.ready(leaf.frames)) continue;
+        leaf.state = LeafState::rendering;
+        lock.unlock();
+        render(worker, leaf, i);
+        lock.lock();
+        cache_.unpin(leaf.frames);
+        --pinning_;
+        leaf = Leaf{};
+        leaf.state = LeafState::done;
+        ++done_;
+        while (first_open_ < static_cast<int64_t>(leaves_.size()) &&
+               leaves_[static_cast<size_t>(first_open_)].state == LeafState::done) {
+            ++first_open_;
+        }
+        report_progress();
+        changed_.notify_all();
+        return true;
+    }
+    // A frame that an admitted leaf waits for.
+    if (!to_decode_.empty()) {
+        const int frame = to_decode_.front();
+        to_decode_.pop_front();
+        lock.unlock();
+        {
+            const Stopwatch watch(worker.times.decode);
+            cache_.decode(frame);
+        }
+        lock.lock();
+        cache_.decoded(frame);
+        changed_.notify_all();
+        return true;
+    }
+    if (admit_next()) {
+        changed_.notify_all();
+        return true;
+    }
+    // Look ahead, but not so far that maps and unwritten results pile up.
+    if (next_plan_ < static_cast<int64_t>(leaves_.size()) &&
+        next_plan_ < first_open_ + look_ahead_leaves(job_.options.threads)) {
+        const int64_t i = next_plan_++;
+        Leaf& leaf = leaves_[static_cast<size_t>(i)];
+        leaf.state = LeafState::planning;
+        lock.unlock();
+        {
+            const Stopwatch watch(worker.times.plan);
+            plan(leaf, i);
+        }
+        lock.lock();
+        leaf.state = LeafState::planned;
+        changed_.notify_all();
+        return true;
+    }
+    return false;
+}
+
+bool Scheduler::admit_next() {
+    if (next_admit_ >= static_cast<int64_t>(leaves_.size())) return false;
+    Leaf& leaf = leaves_[static_cast<size_t>(next_admit_)];
+    if (leaf.state != LeafState::planned) return false;
+    std::vector<int> missing;
+    if (!cache_.admit(next_admit_, leaf.frames, missing)) {
+        if (pinning_ > 0) return false;  // room comes when a running leaf ends
+        const int64_t more = static_cast<int64_t>(cache_.bytes_of(leaf.frames)) -
+                             static_cast<int64_t>(cache_.capacity());
+        const int64_t mib = ceil_div(job_.plan.memory_budget_bytes + more, 1 << 20) + 1;
+        throw Error(ErrorCode::usage, "--memory " + format_bytes(job_.plan.memory_budget_bytes) +
+                                          " is too little where " +
+                                          std::to_string(leaf.frames.size()) +
+                                          " frames meet; give at least --memory " +
+                                          std::to_string(mib) + "M");
+    }
+    for (const int f : missing) to_decode_.push_back(f);
+    leaf.state = LeafState::admitted;
+    ++pinning_;
+    ++next_admit_;
+    return true;
+}
+
+void Scheduler::plan(Leaf& leaf, int64_t index) {
+    const auto node = static_cast<size_t>(job_.tree->leaves[static_cast<size_t>(index)]);
+    const Rect rect = job_.tree->picture_rect(job_.tree->nodes[node]);
+    const Rect area = block_surroundings(job_.canvas, rect, job_.block.bands);
+    leaf.maps = std::make_unique<RegionMaps>(job_.canvas, cells_of(area), job_.geometry,
+                                             index_.touching(aligned_outwards(area, kCell)));
+    leaf.labels = seams_.label(*leaf.maps, kernels_);
+    for (const int k : leaf.labels->owners(area)) {
+        leaf.frames.push_back(leaf.maps->frames[static_cast<size_t>(k)]);
+    }
+}
+
+void Scheduler::render(Worker& worker, Leaf& leaf, int64_t index) {
+    const QuadNode& node =
+        job_.tree->nodes[static_cast<size_t>(job_.tree->leaves[static_cast<size_t>(index)])];
+    const Rect rect = job_.tree->picture_rect(node);
+    std::vector<const FrameSampler*> samplers(leaf.maps->frames.size(), nullptr);
+    for (size_t k = 0; k < samplers.size(); ++k) {
+        const int frame = leaf.maps->frames[k];
+        if (std::binary_search(leaf.frames.begin(), leaf.frames.end(), frame)) {
+            samplers[k] = cache_.sampler(frame);
+        }
+    }
+    worker.pictures.resize(1);
+    worker.pictures[0].resize(static_cast<size_t>(rect.area()) * 4);
+    worker.block.render(rect, *leaf.maps, *leaf.labels, samplers, worker.pictures[0].data(),
+                        rect.width() * 4);
+    leaf.maps.reset();
+    leaf.labels.reset();
+    finish_leaf(worker, index, rect);
+}
+
+void Scheduler::finish_leaf(Worker& worker, int64_t index, const Rect& rect) {
+    const Quadtree& tree = *job_.tree;
+    const PyramidShape& shape = tree.shape;
+    int64_t at = tree.leaves[static_cast<size_t>(index)];
+    const int top = shape.levels() - 1;
+    const int up = top - tree.nodes[static_cast<size_t>(at)].level;
+
+    // The leaf's own levels.
+    std::vector<RgbxView> views{{worker.pictures[0].data(), rect.width(), rect.height(),
+                                 rect.width() * 4}};
+    {
+        const Stopwatch watch(worker.times.shrink);
+        worker.pictures.resize(static_cast<size_t>(up + 1));
+        for (int i = 1; i <= up; ++i) {
+            const RgbxView& fine = views.back();
+            const int64_t w = (fine.width + 1) / 2;
+            const int64_t h = (fine.height + 1) / 2;
+            auto& picture = worker.pictures[static_cast<size_t>(i)];
+            picture.resize(static_cast<size_t>(w * h * 4));
+            shrink_half(fine.data, fine.width, fine.height, fine.stride, picture.data(), w * 4);
+            views.push_back({picture.data(), w, h, w * 4});
+        }
+    }
+    std::vector<FinishedCell> cells;
+    {
+        const Stopwatch watch(worker.times.encode);
+        // Children before parents, as everywhere.
+        const auto emit = [&](const auto& self, int level, int64_t column, int64_t row) -> void {
+            if (column >= shape.columns(level) || row >= shape.rows(level)) return;
+            if (level < top) {
+                for (int64_t r = 2 * row; r <= 2 * row + 1; ++r) {
+                    for (int64_t c = 2 * column; c <= 2 * column + 1; ++c) self(self, level + 1, c, r);
+                }
+            }
+            const RgbxView& view = views[static_cast<size_t>(top - level)];
+            const Rect cell = shape.cell_rect(level, column, row);
+            const int64_t x = cell.x0 - (rect.x0 >> (top - level));
+            const int64_t y = cell.y0 - (rect.y0 >> (top - level));
+            cells.push_back(worker.encoder.encode(
+                level, column, row,
+                {view.data + y * view.stride + x * 4, cell.width(), cell.height(), view.stride}));
+        };
+        const QuadNode& node = tree.nodes[static_cast<size_t>(at)];
+        emit(emit, node.level, node.column, node.row);
+    }
+    {
+        const Stopwatch watch(worker.times.write);
+        committer_.submit(at, std::move(cells));
+    }
+    // The pictures above, as far as this leaf completes them.
+    RgbxView view = views.back();
+    int64_t owned = -1;
+    for (;;) {
+        int64_t parent = -1;
+        {
+            const Stopwatch watch(worker.times.shrink);
+            parent = parents_.deliver(at, view);
+        }
+        if (owned >= 0) parents_.release(owned);
+        if (parent < 0) break;
+        owned = parent;
+        at = parent;
+        view = parents_.picture(parent);
+        const QuadNode& node = tree.nodes[static_cast<size_t>(parent)];
+        std::vector<FinishedCell> above;
+        {
+            const Stopwatch watch(worker.times.encode);
+            above.push_back(worker.encoder.encode(node.level, node.column, node.row, view));
+        }
+        const Stopwatch watch(worker.times.write);
+        committer_.submit(at, std::move(above));
+    }
+}
+
+void Scheduler::report_progress() {
+    if (!hooks_.progress) return;
+    const double time = now();
+    const auto total = static_cast<double>(leaves_.size());
+    const auto done = static_cast<double>(done_);
+    if (time - last_progress_ < 0.2 && done_ < static_cast<int64_t>(leaves_.size())) return;
+    last_progress_ = time;
+    RenderProgress p;
+    p.fraction = done / total;
+    p.seconds = time - start_;
+    // The first moments decode many frames and say little about the rest.
+    if (p.seconds > 2 && p.fraction > 0.01) {
+        p.seconds_left = p.seconds * (1 - p.fraction) / p.fraction;
+    }
+    hooks_.progress(p);
+}
+
+}  // namespace broadloom

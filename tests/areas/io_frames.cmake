@@ -1,0 +1,5 @@
+pkg_check_modules(JPEG REQUIRED IMPORTED_TARGET libjpeg)
+broadloom_test(frame_reader_test unit/frame_reader_test.cpp LINK bl_io PkgConfig::JPEG)
+broadloom_test(frame_errors_test unit/frame_errors_test.cpp LINK bl_io PkgConfig::JPEG)
+broadloom_test(frame_memory_test unit/frame_memory_test.cpp LINK bl_io PkgConfig::JPEG)
+broadloom_test(jpeg_codec_test unit/jpeg_codec_test.cpp LINK bl_io PkgConfig::JPEG)

@@ -1,0 +1,6 @@
+pkg_check_modules(LCMS2 REQUIRED IMPORTED_TARGET lcms2)
+broadloom_test(regrid_test unit/regrid_test.cpp LINK bl_pyramid)
+broadloom_test(deep_zoom_test unit/deep_zoom_test.cpp LINK bl_io)
+broadloom_test(tiff_pyramid_test unit/tiff_pyramid_test.cpp
+  LINK bl_io PkgConfig::TURBOJPEG PkgConfig::TIFF)
+broadloom_test(srgb_profile_test unit/srgb_profile_test.cpp LINK bl_io PkgConfig::LCMS2)

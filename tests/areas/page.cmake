@@ -1,0 +1,10 @@
+broadloom_test(page_test unit/page_test.cpp LINK bl_io)
+
+# The page in a real browser. Exit status 77: no node, npm or chromium, or no network to fetch the
+# browser's driver from.
+add_executable(make_page support/make_page.cpp)
+target_link_libraries(make_page PRIVATE bl_io)
+add_test(NAME page_browser_test
+  COMMAND ${CMAKE_CURRENT_SOURCE_DIR}/browser/run.sh $<TARGET_FILE:make_page>
+    ${CMAKE_CURRENT_BINARY_DIR}/browser)
+set_tests_properties(page_browser_test PROPERTIES SKIP_RETURN_CODE 77 TIMEOUT 300)

@@ -1,0 +1,5 @@
+add_library(bl_shoot STATIC support/shoot.cpp)
+target_include_directories(bl_shoot PUBLIC ${PROJECT_SOURCE_DIR}/tests)
+target_link_libraries(bl_shoot PUBLIC bl_canvas bl_scene bl_base PkgConfig::TURBOJPEG PkgConfig::VIPS)
+add_executable(make_shoot support/make_shoot.cpp)
+target_link_libraries(make_shoot PRIVATE bl_shoot)

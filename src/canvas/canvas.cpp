@@ -251,7 +251,7 @@ std::optional<Vec2> Canvas::position(Vec3 d) const {
     double east = std::fmod(std::atan2(d.x, d.z) * kDegPerRad - left_deg, 360.0);
     if (east < 0) east += 360;
     double x = east * pixels_per_degree;
-    if (east >= 360 || x >= 360 * pixels_per_degree) x = 0;  // rounded up to the whole turn
+    if (x >= 360 * pixels_per_degree) x = 0;  // rounded up to the whole turn
     if (surface == Surface::sphere) {
         // atan2 keeps its digits near the poles, where asin loses half of them.
         const double lat = std::atan2(-d.y, from_axis) * kDegPerRad;

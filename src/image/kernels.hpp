@@ -46,7 +46,9 @@ struct CellPlane {
     float scale_x = 1, scale_y = 1, offset_x = 0, offset_y = 0;
 };
 
-/// How a cell is sampled.
+/// How a cell is sampled. Planes 1 and 2 share their geometry (scale and offset) with each other and,
+/// unless chroma_linear, with plane 0. At least four rows follow the last row that is sampled from, so
+/// that 32 bytes may be read from any sample on.
 struct CellSampler {
     int planes = 3;              ///< 1 or 3
     bool ycc = false;            ///< planes 1 and 2 are Cb and Cr

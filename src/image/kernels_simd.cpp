@@ -102,41 +102,137 @@ HWY_INLINE Taps LoadTaps(const uint8_t* base, VI offset) {
     return t;
 }
 
+// Where the samples of one row of pixels lie in a plane, shared by planes of the same geometry.
+// Usually a frame is hardly turned or scaled against the canvas: then the taps of all lanes lie in a
+// few short runs of source rows, which are loaded once and shuffled; otherwise they are gathered.
 template <bool kSixteen, bool kLinear>
-HWY_INLINE VF SamplePlane(const CellPlane& p, VF u, VF v) {
-    const DF d;
+struct Position {
+    using D8 = hn::Rebind<uint8_t, DF>;
+    static constexpr int kTaps = kLinear ? 2 : 4;
+    static constexpr int kFirst = kLinear ? 0 : -1;
+    static constexpr int kBytes = kSixteen ? 2 : 1;
+
+    VF tx, ty;
+    VI ix, iy;
+    CubicWeights wx, wy;
+    bool near = false;    // shuffled, not gathered
+    bool wide = false;    // the runs are longer than 16 bytes
+    bool steps = false;   // some lanes lie one source row lower
+    int32_t base_x = 0, base_y = 0;
+    hn::Mask<DF> lower;
+    hn::Vec<D8> low[kTaps], high[kTaps];
+
+    HWY_INLINE Position(const CellPlane& p, VF u, VF v, float u0, float u1, float v0, float v1) {
+        const DF d;
+        const DI di;
+        const auto x = hn::Add(hn::Mul(u, hn::Set(d, p.scale_x)), hn::Set(d, p.offset_x));
+        const auto y = hn::Add(hn::Mul(v, hn::Set(d, p.scale_y)), hn::Set(d, p.offset_y));
+        const auto floor_x = hn::Floor(x);
+        const auto floor_y = hn::Floor(y);
+        tx = hn::Sub(x, floor_x);
+        ty = hn::Sub(y, floor_y);
+        ix = hn::ConvertTo(di, floor_x);
+        iy = hn::ConvertTo(di, floor_y);
+        if constexpr (!kLinear) {
+            wx = Cubic(tx);
+            wy = Cubic(ty);
+        }
+        if constexpr (!kSixteen) {
+            // The ends of a row bound it when coordinates rise or fall along it; checked below.
+            base_x = static_cast<int32_t>(std::floor(std::min(u0, u1) * p.scale_x + p.offset_x));
+            base_y = static_cast<int32_t>(std::floor(std::min(v0, v1) * p.scale_y + p.offset_y));
+            const auto dx = hn::BitCast(DU(), hn::Sub(ix, hn::Set(di, base_x)));
+            const auto dy = hn::BitCast(DU(), hn::Sub(iy, hn::Set(di, base_y)));
+            const DU du;
+            const auto bad = hn::Or(hn::Gt(dx, hn::Set(du, 32U - kTaps)), hn::Gt(dy, hn::Set(du, 1U)));
+            near = hn::AllFalse(du, bad);
+            if (HWY_LIKELY(near)) {
+                const D8 d8;
+                wide = !hn::AllFalse(du, hn::Gt(dx, hn::Set(du, 16U - kTaps)));
+                lower = hn::RebindMask(d, hn::Gt(dy, hn::Zero(du)));
+                steps = !hn::AllFalse(d, lower);
+                const auto at = hn::DemoteTo(d8, hn::BitCast(di, dx));
+                for (int t = 0; t < kTaps; ++t) {
+                    const auto index = hn::Add(at, hn::Set(d8, static_cast<uint8_t>(t)));
+                    // From 16 on the first table gives zero, below 16 the second.
+                    low[t] = hn::SaturatedAdd(index, hn::Set(d8, 112));
+                    high[t] = hn::Sub(index, hn::Set(d8, 16));
+                }
+            }
+        }
+    }
+};
+
+using D128 = hn::CappedTag<uint8_t, 16>;
+
+// The taps of all lanes out of the run of samples that starts at `run`.
+template <bool kLinear>
+HWY_INLINE VF ShuffledLine(const Position<false, kLinear>& at, const uint8_t* run) {
+    const D128 d128;
     const DI di;
-    constexpr int kBytes = kSixteen ? 2 : 1;
-    const auto x = hn::Add(hn::Mul(u, hn::Set(d, p.scale_x)), hn::Set(d, p.offset_x));
-    const auto y = hn::Add(hn::Mul(v, hn::Set(d, p.scale_y)), hn::Set(d, p.offset_y));
-    const auto floor_x = hn::Floor(x);
-    const auto floor_y = hn::Floor(y);
-    const auto tx = hn::Sub(x, floor_x);
-    const auto ty = hn::Sub(y, floor_y);
-    auto ix = hn::ConvertTo(di, floor_x);
-    if constexpr (kSixteen) ix = hn::ShiftLeft<1>(ix);
-    const auto offset = hn::Add(
-        hn::Mul(hn::ConvertTo(di, floor_y), hn::Set(di, static_cast<int32_t>(p.stride))), ix);
-    if constexpr (kLinear) {
-        const auto top = LoadTaps<kSixteen>(p.origin, offset);
-        const auto bottom = LoadTaps<kSixteen>(p.origin + p.stride, offset);
-        const auto t = hn::Add(top.a, hn::Mul(hn::Sub(top.b, top.a), tx));
-        const auto b = hn::Add(bottom.a, hn::Mul(hn::Sub(bottom.b, bottom.a), tx));
-        return hn::Add(t, hn::Mul(hn::Sub(b, t), ty));
+    const auto first = hn::LoadU(d128, run);
+    VF taps[kLinear ? 2 : 4];
+    if (at.wide) {
+        const auto second = hn::LoadU(d128, run + 16);
+        for (int t = 0; t < (kLinear ? 2 : 4); ++t) {
+            taps[t] = hn::ConvertTo(
+                DF(), hn::PromoteTo(di, hn::Or(hn::TableLookupBytesOr0(first, at.low[t]),
+                                               hn::TableLookupBytesOr0(second, at.high[t]))));
+        }
     } else {
-        const auto wx = Cubic(tx);
-        const auto line = [&](int row) HWY_ATTR {
-            const auto t = LoadTaps<kSixteen>(p.origin + (row - 1) * p.stride - kBytes, offset);
-            return hn::Add(hn::Add(hn::Mul(t.a, wx.w0), hn::Mul(t.b, wx.w1)),
-                           hn::Add(hn::Mul(t.c, wx.w2), hn::Mul(t.d, wx.w3)));
-        };
-        const auto l0 = line(0);
-        const auto l1 = line(1);
-        const auto l2 = line(2);
-        const auto l3 = line(3);
-        const auto wy = Cubic(ty);
-        return hn::Add(hn::Add(hn::Mul(l0, wy.w0), hn::Mul(l1, wy.w1)),
-                       hn::Add(hn::Mul(l2, wy.w2), hn::Mul(l3, wy.w3)));
+        for (int t = 0; t < (kLinear ? 2 : 4); ++t) {
+            taps[t] =
+                hn::ConvertTo(DF(), hn::PromoteTo(di, hn::TableLookupBytesOr0(first, at.low[t])));
+        }
+    }
+    if constexpr (kLinear) {
+        return hn::Add(taps[0], hn::Mul(hn::Sub(taps[1], taps[0]), at.tx));
+    } else {
+        return hn::Add(hn::Add(hn::Mul(taps[0], at.wx.w0), hn::Mul(taps[1], at.wx.w1)),
+                       hn::Add(hn::Mul(taps[2], at.wx.w2), hn::Mul(taps[3], at.wx.w3)));
+    }
+}
+
+template <bool kSixteen, bool kLinear>
+HWY_INLINE VF SamplePlane(const CellPlane& p, const Position<kSixteen, kLinear>& at) {
+    constexpr int kRows = kLinear ? 2 : 4;
+    constexpr int kFirst = kLinear ? 0 : -1;
+    constexpr int kBytes = kSixteen ? 2 : 1;
+    const DI di;
+    VF lines[kRows];
+    if constexpr (!kSixteen) {
+        if (HWY_LIKELY(at.near)) {
+            const uint8_t* run = p.origin + (at.base_y + kFirst) * p.stride + at.base_x + kFirst;
+            for (int r = 0; r < kRows; ++r) lines[r] = ShuffledLine<kLinear>(at, run + r * p.stride);
+            if (at.steps) {
+                const auto last = ShuffledLine<kLinear>(at, run + kRows * p.stride);
+                for (int r = 0; r < kRows; ++r) {
+                    lines[r] = hn::IfThenElse(at.lower, r + 1 < kRows ? lines[r + 1] : last, lines[r]);
+                }
+            }
+        }
+    }
+    if (kSixteen || !at.near) {
+        auto ix = at.ix;
+        if constexpr (kSixteen) ix = hn::ShiftLeft<1>(ix);
+        const auto offset =
+            hn::Add(hn::Mul(at.iy, hn::Set(di, static_cast<int32_t>(p.stride))), ix);
+        for (int r = 0; r < kRows; ++r) {
+            const auto t = LoadTaps<kSixteen>(
+                p.origin + (r + kFirst) * p.stride + kFirst * kBytes, offset);
+            if constexpr (kLinear) {
+                lines[r] = hn::Add(t.a, hn::Mul(hn::Sub(t.b, t.a), at.tx));
+            } else {
+                lines[r] = hn::Add(hn::Add(hn::Mul(t.a, at.wx.w0), hn::Mul(t.b, at.wx.w1)),
+                                   hn::Add(hn::Mul(t.c, at.wx.w2), hn::Mul(t.d, at.wx.w3)));
+            }
+        }
+    }
+    if constexpr (kLinear) {
+        return hn::Add(lines[0], hn::Mul(hn::Sub(lines[1], lines[0]), at.ty));
+    } else {
+        return hn::Add(hn::Add(hn::Mul(lines[0], at.wy.w0), hn::Mul(lines[1], at.wy.w1)),
+                       hn::Add(hn::Mul(lines[2], at.wy.w2), hn::Mul(lines[3], at.wy.w3)));
     }
 }
 
@@ -174,7 +270,6 @@ HWY_NOINLINE void SampleCellOf(const CellSampler& s, const CellCoords& coords,
                                int16_t* HWY_RESTRICT r, int16_t* HWY_RESTRICT g,
                                int16_t* HWY_RESTRICT b, std::ptrdiff_t stride) {
     const DF d;
-    const DI di;
     const D16 d16;
     const auto n = static_cast<int>(hn::Lanes(d));
     const auto unit = hn::Set(d, 255.0F / 65535.0F);
@@ -185,13 +280,27 @@ HWY_NOINLINE void SampleCellOf(const CellSampler& s, const CellCoords& coords,
                                    hn::Set(d, s.u_high));
             const auto v = hn::Min(hn::Max(hn::Load(d, coords.v + at), hn::Set(d, s.v_low)),
                                    hn::Set(d, s.v_high));
-            auto c0 = SamplePlane<kSixteen, false>(s.plane[0], u, v);
+            const auto clamp = [](float t, float low, float high) {
+                return std::min(std::max(t, low), high);
+            };
+            const float u0 = clamp(coords.u[at], s.u_low, s.u_high);
+            const float u1 = clamp(coords.u[at + n - 1], s.u_low, s.u_high);
+            const float v0 = clamp(coords.v[at], s.v_low, s.v_high);
+            const float v1 = clamp(coords.v[at + n - 1], s.v_low, s.v_high);
+            const Position<kSixteen, false> position(s.plane[0], u, v, u0, u1, v0, v1);
+            auto c0 = SamplePlane<kSixteen, false>(s.plane[0], position);
             if constexpr (kSixteen) c0 = hn::Mul(c0, unit);
             auto c1 = c0;
             auto c2 = c0;
             if constexpr (kThree) {
-                c1 = SamplePlane<kSixteen, kLinear>(s.plane[1], u, v);
-                c2 = SamplePlane<kSixteen, kLinear>(s.plane[2], u, v);
+                if constexpr (kLinear) {
+                    const Position<kSixteen, true> chroma(s.plane[1], u, v, u0, u1, v0, v1);
+                    c1 = SamplePlane<kSixteen, true>(s.plane[1], chroma);
+                    c2 = SamplePlane<kSixteen, true>(s.plane[2], chroma);
+                } else {
+                    c1 = SamplePlane<kSixteen, false>(s.plane[1], position);
+                    c2 = SamplePlane<kSixteen, false>(s.plane[2], position);
+                }
                 if constexpr (kSixteen) {
                     c1 = hn::Mul(c1, unit);
                     c2 = hn::Mul(c2, unit);
@@ -226,7 +335,6 @@ HWY_NOINLINE void SampleCellOf(const CellSampler& s, const CellCoords& coords,
             put(c0, r);
             put(c1, g);
             put(c2, b);
-            (void)di;
         }
     }
 }

@@ -26,7 +26,8 @@ class DeepZoomWriter {
     /// be called from two threads at a time.
     void put(int level, int64_t column, int64_t row, std::span<const uint8_t> jpeg);
 
-    /// Syncs all folders and files (and whatever else that file system still holds back). Throws Error{machine}.
+    /// Syncs all folders and files (and whatever else that file system still holds back). Throws
+    /// Error{machine}.
     void sync();
 
   private:

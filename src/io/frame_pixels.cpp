@@ -146,6 +146,8 @@ size_t frame_decode_bytes(const FrameInfo& info, int denominator) {
         // The compressed file in whole pages, the codec's state, and two rows of blocks of every
         // plane (at most 4 blocks high).
         size_t bytes = rounded_up(file, page_bytes()) + (size_t{1} << 20) + width * 3 * 64;
+        // A picture one block wide is decoded whole at every scale.
+        if (width <= 8) bytes += height * 3 * 64;
         if (info.progressive) {
             // Coefficients of 2 bytes, every plane rounded up to whole blocks of the coarsest grid.
             const size_t planes = info.colour == FrameColour::grey ? 1 : 3;

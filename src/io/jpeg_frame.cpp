@@ -59,6 +59,30 @@ bool is_ycc(const std::array<Component, 4>& c, bool jfif, std::optional<int> ado
     return !(c[0].id == 'R' && c[1].id == 'G' && c[2].id == 'B');
 }
 
+/// Averages blocks of planes decoded whole; the sizes fit, since ceil(ceil(n / a) / b) does not
+/// depend on the order of a and b.
+void average_blocks(const FramePixels& whole, FramePixels& pixels) {
+    const int64_t step = pixels.denominator;
+    for (size_t i = 0; i < pixels.planes.size(); ++i) {
+        const FramePlane& from = whole.planes[i];
+        const FramePlane& to = pixels.planes[i];
+        for (int64_t y = 0; y < to.height; ++y) {
+            for (int64_t x = 0; x < to.width; ++x) {
+                const int64_t x1 = std::min((x + 1) * step, from.width);
+                const int64_t y1 = std::min((y + 1) * step, from.height);
+                int64_t sum = 0;
+                const int64_t n = (x1 - x * step) * (y1 - y * step);
+                for (int64_t v = y * step; v < y1; ++v) {
+                    for (int64_t u = x * step; u < x1; ++u) {
+                        sum += static_cast<int64_t>(from.origin[v * from.stride + u]);
+                    }
+                }
+                to.origin[y * to.stride + x] = static_cast<std::byte>((sum + n / 2) / n);
+            }
+        }
+    }
+}
+
 struct HandleDeleter {
     void operator()(void* handle) const { tjDestroy(handle); }
 };
@@ -203,26 +227,33 @@ void decode_jpeg(const FrameFile& file, const FrameInfo& info, FramePixels& pixe
         subsampling != expected) {
         refuse(name, "the file has changed since it was checked: start again");
     }
+    // TurboJPEG chooses the scale by the size asked for, which is ambiguous for a picture inside
+    // one block; and at 1/8 it reads past its row buffer when a 4:1:1 picture is one block wide.
+    // Pictures that narrow are decoded whole and averaged.
+    constexpr int64_t kBlock = 8;
+    FramePixels whole;
+    const bool narrow = pixels.denominator > 1 && info.stored_width <= kBlock;
+    if (narrow) whole.allocate(info, 1);
+    const FramePixels& target = narrow ? whole : pixels;
     // Raw planes are exact: no colour conversion and no interpolated chroma. TurboJPEG pads a luma
     // plane to whole chroma samples (up to 3 columns, 1 row); they fall into the border, which is
     // overwritten afterwards. The default inverse DCT is the accurate integer one.
     static_assert(kPlanePad >= 3);
     std::array<unsigned char*, 3> planes{};
     std::array<int, 3> strides{};
-    for (size_t i = 0; i < pixels.planes.size(); ++i) {
-        planes[i] = reinterpret_cast<unsigned char*>(pixels.planes[i].origin);
-        strides[i] = static_cast<int>(pixels.planes[i].stride);
+    for (size_t i = 0; i < target.planes.size(); ++i) {
+        planes[i] = reinterpret_cast<unsigned char*>(target.planes[i].origin);
+        strides[i] = static_cast<int>(target.planes[i].stride);
     }
-    // TurboJPEG chooses the scale by the size asked for: the largest that fits, which is the one
-    // meant whenever a side has 8 pixels or more. A warning means that data are missing or wrong;
-    // stopping at the first one also keeps a short file that claims a huge picture from filling the
-    // memory.
+    // A warning means that data are missing or wrong; stopping at the first one also keeps a short
+    // file that claims a huge picture from filling the memory.
     if (tjDecompressToYUVPlanes(handle.get(), data.data(), data.size(), planes.data(),
-                                static_cast<int>(pixels.width), strides.data(),
-                                static_cast<int>(pixels.height),
+                                static_cast<int>(target.width), strides.data(),
+                                static_cast<int>(target.height),
                                 TJFLAG_STOPONWARNING | TJFLAG_LIMITSCANS) != 0) {
         damaged();
     }
+    if (narrow) average_blocks(whole, pixels);
 }
 
 }  // namespace broadloom::frame_detail

@@ -4,6 +4,7 @@
 #include "io/srgb_profile.hpp"
 
 #include <array>
+#include <cmath>
 #include <cstddef>
 #include <string_view>
 
@@ -85,7 +86,7 @@ Bytes curve() {
         const double encoded = static_cast<double>(i) / (kEntries - 1);
         const double linear =
             encoded <= 0.04045 ? encoded / 12.92 : power_2_4((encoded + 0.055) / 1.055);
-        put16(out, static_cast<uint32_t>(linear * 65535 + 0.5));
+        put16(out, static_cast<uint32_t>(std::lround(linear * 65535)));
     }
     return out;
 }

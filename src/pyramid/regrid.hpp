@@ -44,11 +44,12 @@ class Regrid {
     /// Bytes of the scratch file at its largest so far.
     [[nodiscard]] int64_t scratch_bytes() const;
 
-    /// Upper bound of the scratch file (for disk estimates) for a children-first walk that takes the
-    /// four children in row-major order. Then the cells to the left and above come before a cell, and
-    /// windows that span at most k + 1 cells leave at most k cells waiting on each diagonal. On a
-    /// level whose short side is s cells and p the next power of two, the walk finishes one p x p
-    /// square after the other, so that only p + k + s - 1 diagonals matter: k (p + k + s - 1) cells.
+    /// Upper bound of the scratch file (for disk estimates) for a children-first walk that takes
+    /// the four children in row-major order. Then the cells to the left and above come before a
+    /// cell, and windows that span at most k + 1 cells leave at most k cells waiting on each
+    /// diagonal. On a level whose short side is s cells and p the next power of two, the walk
+    /// finishes one p x p square after the other, so that only p + k + s - 1 diagonals matter: k (p
+    /// + k + s - 1) cells.
     static int64_t scratch_bound(const PyramidShape& cells, const PyramidShape& windows);
 
   private:

@@ -6,7 +6,10 @@
 #include <random>
 #include <vector>
 
+#include "support/close_to.hpp"
+
 using namespace broadloom;
+using broadloom::testing::close_to;
 
 namespace {
 
@@ -73,12 +76,14 @@ TEST_CASE("field of view of the pinhole", "[camera]") {
         const auto right = lens.undistort({7200, 2400});
         REQUIRE((left && right));
         const double fov = angle_between({left->x, left->y, 1}, {right->x, right->y, 1});
-        CHECK(fov * kDegPerRad == Approx(degrees).margin(5.1e-7));  // 6 decimals are given
+        CHECK(fov * kDegPerRad == close_to(degrees).margin(5.1e-7));  // 6 decimals are given
     }
     // 400 mm on 36x24: 5.153 x 3.437 degrees.
     const Lens lens(plain(7200, 4800, 80000));
-    CHECK(2 * std::atan(-lens.undistort({0, 2400})->x) * kDegPerRad == Approx(5.153).margin(5e-4));
-    CHECK(2 * std::atan(-lens.undistort({3600, 0})->y) * kDegPerRad == Approx(3.437).margin(5e-4));
+    CHECK(2 * std::atan(-lens.undistort({0, 2400})->x) * kDegPerRad ==
+          close_to(5.153).margin(5e-4));
+    CHECK(2 * std::atan(-lens.undistort({3600, 0})->y) * kDegPerRad ==
+          close_to(3.437).margin(5e-4));
 }
 
 TEST_CASE("projection agrees with OpenCV's published results", "[camera][opencv]") {
@@ -95,8 +100,8 @@ TEST_CASE("projection agrees with OpenCV's published results", "[camera][opencv]
     for (const auto& [d, pixel] : table) {
         const auto p = lens.project(d);
         REQUIRE(p);
-        CHECK(p->x == Approx(pixel.x + 0.5).margin(5.1e-7));
-        CHECK(p->y == Approx(pixel.y + 0.5).margin(5.1e-7));
+        CHECK(p->x == close_to(pixel.x + 0.5).margin(5.1e-7));
+        CHECK(p->y == close_to(pixel.y + 0.5).margin(5.1e-7));
     }
     // Negative control: with p1 and p2 exchanged the third value is off by more than 0.1 px.
     std::swap(c.tangential[0], c.tangential[1]);
@@ -117,11 +122,11 @@ TEST_CASE("projection agrees with OpenCV for random lenses", "[camera][opencv]")
             const double z = 2 + unit(random);  // the length of the direction does not matter
             const Vec2 expected = opencv_project(c, d);
             const Vec2 distorted = lens.distort({d.x, d.y});
-            CHECK(distorted.x == Approx(expected.x).margin(1e-9));
-            CHECK(distorted.y == Approx(expected.y).margin(1e-9));
+            CHECK(distorted.x == close_to(expected.x).margin(1e-9));
+            CHECK(distorted.y == close_to(expected.y).margin(1e-9));
             const auto projected = lens.project(z * d);
             REQUIRE(projected.has_value() == (std::hypot(d.x, d.y) < lens.fold_radius()));
-            if (projected) CHECK(projected->x == Approx(expected.x).margin(1e-9));
+            if (projected) CHECK(projected->x == close_to(expected.x).margin(1e-9));
         }
     }
 }
@@ -179,7 +184,7 @@ TEST_CASE("undistort knows what the lens cannot show", "[camera]") {
     const Lens lens(c);
     // r (1 - 0.3 r^2) has its largest value 2/3 r_fold = 0.7027 at the fold.
     const double r = std::sqrt(1 / 0.9);
-    CHECK(lens.fold_radius() == Approx(r).epsilon(1e-14));
+    CHECK(lens.fold_radius() == close_to(r).epsilon(1e-14));
     const double reach = 1000 * r * 2 / 3;
     const auto inside = lens.undistort({2000 + reach * (1 - 1e-6), 1500});
     REQUIRE(inside);
@@ -199,22 +204,22 @@ TEST_CASE("the fold radius is the first zero of the radial derivative", "[camera
     CHECK(std::isinf(Lens(c).fold_radius()));
     // Factors (1 - t)(1 - t/4)(1 - t/9): zeros of the derivative at r = 1, 2, 3.
     c.radial = {-(1 + 1 / 4.0 + 1 / 9.0) / 3, (1 / 4.0 + 1 / 9.0 + 1 / 36.0) / 5, -(1 / 36.0) / 7};
-    CHECK(Lens(c).fold_radius() == Approx(1).epsilon(1e-12));
+    CHECK(Lens(c).fold_radius() == close_to(1).epsilon(1e-12));
     // (1 + t)(1 - t/4)(1 - t/4.0001): nearly a double zero at r = 2, no other.
     const double u = -1 / 4.0;
     const double v = -1 / 4.0001;
     c.radial = {(1 + u + v) / 3, (u + v + u * v) / 5, u * v / 7};
-    CHECK(Lens(c).fold_radius() == Approx(2).epsilon(1e-6));
+    CHECK(Lens(c).fold_radius() == close_to(2).epsilon(1e-6));
     // (1 + t/100)((t - 4)^2 + 0.001) / 16.001: comes near zero and never reaches it.
     const double q = 16.001;
     c.radial = {(-8 / q + 1 / 100.0) / 3, (1 / q - 8 / (100 * q)) / 5, 1 / (100 * q) / 7};
     CHECK(std::isinf(Lens(c).fold_radius()));
     // A k3 of noise beside a real k1 does not hide the fold.
     c.radial = {-0.1, 0, 1e-300};
-    CHECK(Lens(c).fold_radius() == Approx(std::sqrt(1 / 0.3)).epsilon(1e-12));
+    CHECK(Lens(c).fold_radius() == close_to(std::sqrt(1 / 0.3)).epsilon(1e-12));
     // Only far away: t = (1 / (7e-9))^(1/3).
     c.radial = {0, 0, -1e-9};
-    CHECK(Lens(c).fold_radius() == Approx(std::pow(1 / 7e-9, 1 / 6.0)).epsilon(1e-12));
+    CHECK(Lens(c).fold_radius() == close_to(std::pow(1 / 7e-9, 1 / 6.0)).epsilon(1e-12));
 }
 
 TEST_CASE("the derivative is positive below the fold for random lenses", "[camera][property]") {
@@ -293,9 +298,10 @@ TEST_CASE("vignetting counts recorded pixels in half diagonals", "[camera]") {
     c.radial = {-0.2, 0, 0};  // plays no part: r is measured in recorded pixels
     const Lens lens(c);
     CHECK(lens.vignetting({400, 300}) == 1);
-    CHECK(lens.vignetting({0, 0}) == Approx(0.75));  // r = 1 at the corner: 1 - 0.3 + 0.1 - 0.05
-    CHECK(lens.vignetting({400, 550}) == Approx(1 - 0.3 * 0.25 + 0.1 / 16 - 0.05 / 64));  // r = 1/2
+    CHECK(lens.vignetting({0, 0}) == close_to(0.75));  // r = 1 at the corner: 1 - 0.3 + 0.1 - 0.05
+    CHECK(lens.vignetting({400, 550}) ==
+          close_to(1 - 0.3 * 0.25 + 0.1 / 16 - 0.05 / 64));  // r = 1/2
     c.principal_point_px = Vec2{300, 300};
     CHECK(Lens(c).vignetting({300, 300}) == 1);
-    CHECK(Lens(c).vignetting({300, 50}) == Approx(1 - 0.3 * 0.25 + 0.1 / 16 - 0.05 / 64));
+    CHECK(Lens(c).vignetting({300, 50}) == close_to(1 - 0.3 * 0.25 + 0.1 / 16 - 0.05 / 64));
 }

@@ -5,8 +5,10 @@
 #include "broadloom/canvas.hpp"
 #include "broadloom/error.hpp"
 #include "canvas/coverage.hpp"
+#include "support/close_to.hpp"
 
 using namespace broadloom;
+using broadloom::testing::close_to;
 
 namespace {
 
@@ -103,14 +105,14 @@ TEST_CASE("a single level frame gives its own angles, rounded outwards", "[canva
     std::vector<std::string> notes;
     const Canvas c = make_canvas(scene, 1, &notes);
     const double s = 1000 * kRadPerDeg;  // f pi/180
-    CHECK(c.pixels_per_degree == Approx(s).epsilon(1e-15));
+    CHECK(c.pixels_per_degree == close_to(s).epsilon(1e-15));
     // Widest along the middle row, highest along the middle column.
     const double half_width = half_angle_deg(1500, 1000) * s;
     const double half_height = half_angle_deg(1000, 1000) * s;
     CHECK(c.width == 2 * std::ceil(half_width));
     CHECK(c.height == 2 * std::ceil(half_height));
-    CHECK(c.left_deg == Approx(-std::ceil(half_width) / s).epsilon(1e-12));
-    CHECK(c.top_deg == Approx(std::ceil(half_height) / s).epsilon(1e-12));
+    CHECK(c.left_deg == close_to(-std::ceil(half_width) / s).epsilon(1e-12));
+    CHECK(c.top_deg == close_to(std::ceil(half_height) / s).epsilon(1e-12));
     CHECK_FALSE(c.wraps);
     CHECK(notes.size() == 5);
     for (const char* key :
@@ -168,8 +170,8 @@ TEST_CASE("the widest gap is left out", "[canvas][automatic]") {
     const double f = 750 / std::tan(10 * kRadPerDeg);
     const Scene scene = scene_of(pinhole(1500, 1000, f), {{100, 0, 0}, {190, 0, 0}, {0, 0, 0}});
     const Canvas c = make_canvas(scene, 1);
-    CHECK(c.left_deg == Approx(-10).margin(0.02));
-    CHECK(c.right_deg == Approx(200).margin(0.02));
+    CHECK(c.left_deg == close_to(-10).margin(0.02));
+    CHECK(c.right_deg == close_to(200).margin(0.02));
 }
 
 TEST_CASE("a pole in view makes a sphere 360 degrees wide", "[canvas][automatic]") {
@@ -219,7 +221,7 @@ TEST_CASE("a ring of frames closes; a ring with a hole does not", "[canvas][auto
     CHECK(open.left_deg > 170);
     // Eight frames from 200 to 480 degrees, and half a frame on either side.
     CHECK(open.right_deg - open.left_deg ==
-          Approx(280 + 2 * half_angle_deg(1500, 1500)).margin(2.01 / open.pixels_per_degree));
+          close_to(280 + 2 * half_angle_deg(1500, 1500)).margin(2.01 / open.pixels_per_degree));
 }
 
 TEST_CASE("a cylinder is cut at 80 degrees", "[canvas][automatic]") {
@@ -267,19 +269,19 @@ TEST_CASE("each absent key is derived singly", "[canvas][automatic]") {
     CHECK_FALSE(mentions(notes, "canvas.left_deg"));
     CHECK(mentions(notes, "canvas.right_deg"));
     const double pixels = (a.right_deg - a.left_deg) * a.pixels_per_degree;
-    CHECK(pixels == Approx(std::round(pixels)).margin(1e-6));  // whole pixels from the given edge
+    CHECK(pixels == close_to(std::round(pixels)).margin(1e-6));  // whole pixels from the given edge
 
     Scene right = scene;
     right.canvas.right_deg = 380;  // one turn on
     const Canvas b = make_canvas(right, 1);
     CHECK(b.right_deg == 380);
-    CHECK(b.left_deg == Approx(all.left_deg + 360).margin(1.001 / b.pixels_per_degree));
+    CHECK(b.left_deg == close_to(all.left_deg + 360).margin(1.001 / b.pixels_per_degree));
 
     Scene top = scene;
     top.canvas.top_deg = 3.21;
     CHECK(make_canvas(top, 1).top_deg == 3.21);
     CHECK(make_canvas(top, 1).bottom_deg ==
-          Approx(all.bottom_deg).margin(1.001 / all.pixels_per_degree));
+          close_to(all.bottom_deg).margin(1.001 / all.pixels_per_degree));
     top.canvas.top_deg = -60;
     CHECK(refusal(top).find("canvas.top_deg") != std::string::npos);
 
@@ -292,7 +294,7 @@ TEST_CASE("each absent key is derived singly", "[canvas][automatic]") {
     CHECK(make_canvas(scene, 1).pixels_per_degree ==
           all.pixels_per_degree);  // no used frame has it
     scene.frames[1].camera = "sharp";
-    CHECK(make_canvas(scene, 1).pixels_per_degree == Approx(3000 * kRadPerDeg));
+    CHECK(make_canvas(scene, 1).pixels_per_degree == close_to(3000 * kRadPerDeg));
 }
 
 TEST_CASE("a lens that folds back inside the frame is bounded by its circle",
@@ -302,8 +304,8 @@ TEST_CASE("a lens that folds back inside the frame is bounded by its circle",
     const Scene scene = scene_of(c, {{0, 0, 0}});
     const Canvas canvas = make_canvas(scene, 1);
     const double half = std::atan(std::sqrt(1 / 0.9)) * kDegPerRad;
-    CHECK(canvas.right_deg == Approx(half).margin(1.01 / canvas.pixels_per_degree));
-    CHECK(canvas.top_deg == Approx(half).margin(1.01 / canvas.pixels_per_degree));
+    CHECK(canvas.right_deg == close_to(half).margin(1.01 / canvas.pixels_per_degree));
+    CHECK(canvas.top_deg == close_to(half).margin(1.01 / canvas.pixels_per_degree));
     // Frame edges and circle together: the sides at 500 px cut the circle of 703 px.
     c.width = c.height = 1001;
     const Canvas both = make_canvas(scene_of(c, {{0, 0, 0}}), 1);
@@ -311,6 +313,58 @@ TEST_CASE("a lens that folds back inside the frame is bounded by its circle",
     CHECK(both.right_deg >= edge);
     CHECK(both.right_deg < half);
     CHECK(fit(scene_of(c, {{0, 0, 0}}), both).outside < 0.01);
+}
+
+TEST_CASE("turning points between the samples of an outline are found", "[canvas][coverage]") {
+    // The principal point puts the extrema at odd places of the sides; a pitched top edge is
+    // highest where a = 0, at pitch + atan b.
+    Camera c = pinhole(1500, 1000, 1000);
+    c.principal_point_px = Vec2{753.37, 500};
+    const Coverage high = frame_coverage(scene_of(c, {{25, 20, 0}}), 80);
+    CHECK(high.top_deg == close_to(20 + half_angle_deg(1000, 1000)).margin(1e-9));
+    // A lens with k1 > 0 shows most to the right where b = 0.
+    c.principal_point_px = Vec2{750, 503.37};
+    c.radial = {0.2, 0, 0};
+    const Coverage wide = frame_coverage(scene_of(c, {{0, 0, 0}}), 80);
+    const double right = std::atan(Lens(c).undistort({1499.5, 503.37})->x) * kDegPerRad;
+    CHECK(wide.right_deg == close_to(right).margin(1e-9));
+    CHECK(wide.left_deg == close_to(-right).margin(1e-9));
+}
+
+TEST_CASE("a cylinder's longitudes end where the outline crosses its limit", "[canvas][coverage]") {
+    const double sin_p = std::sin(60 * kRadPerDeg);
+    const double cos_p = std::cos(60 * kRadPerDeg);
+    const Scene narrow = scene_of(pinhole(200, 1000, 1000), {{0, 60, 0}}, Surface::cylinder);
+    const double edge = 0.0995;
+    double below = 0.4995;  // the right side passes 80 degrees somewhere between these b
+    double above = -0.4995;
+    for (int i = 0; i < 100; ++i) {
+        const double b = (below + above) / 2;
+        const double rise = sin_p - cos_p * b;
+        const bool beyond = rise / std::hypot(edge, sin_p * b + cos_p) > std::tan(80 * kRadPerDeg);
+        (beyond ? above : below) = b;
+    }
+    REQUIRE(above > -0.499);
+    const double lon = std::atan2(edge, sin_p * above + cos_p) * kDegPerRad;
+    const Coverage seen = frame_coverage(narrow, 80);
+    CHECK(seen.cut);
+    CHECK(seen.top_deg == 80);
+    CHECK(seen.right_deg == close_to(lon).margin(1e-9));
+    CHECK(seen.left_deg == close_to(-lon).margin(1e-9));
+}
+
+TEST_CASE("a frame taller than the cylinder covers what lies between its sides",
+          "[canvas][coverage]") {
+    Scene scene =
+        scene_of(pinhole(1001, 8001, 500), {{0, 0, 0}}, Surface::cylinder);  // +-45 degrees
+    scene.cameras["wide"] = pinhole(3001, 1001, 1500 / std::tan(75 * kRadPerDeg));
+    Frame behind = scene.frames[0];
+    behind.camera = "wide";
+    behind.yaw_deg = 180;
+    scene.frames.push_back(behind);
+    // Gaps from 45 to 105 degrees on either side; the 90 degrees between the sides are none.
+    const Coverage seen = frame_coverage(scene, 80);
+    CHECK(seen.right_deg - seen.left_deg == close_to(300).margin(1e-6));
 }
 
 TEST_CASE("scenes that give no canvas are refused by name", "[canvas][automatic]") {
@@ -333,7 +387,7 @@ TEST_CASE("arcs of longitude merge round the circle", "[canvas][coverage]") {
     const auto one = merged({{10, 20}, {25, 10}, {350, 20}});
     REQUIRE(one.size() == 1);
     CHECK(one[0].start_deg == 350);
-    CHECK(one[0].length_deg == Approx(45));
+    CHECK(one[0].length_deg == close_to(45));
     const auto two = merged({{200, 10}, {10, 20}, {5, 2}});
     REQUIRE(two.size() == 3);
     const auto full = merged({{0, 120}, {120, 120}, {240, 120}});
@@ -341,7 +395,7 @@ TEST_CASE("arcs of longitude merge round the circle", "[canvas][coverage]") {
     CHECK(full[0].length_deg == 360);
     CHECK(merged({{0, 120}, {120, 120}, {240, 119.9}})[0].length_deg < 360);
     CHECK(merged({{100, 360}})[0].length_deg == 360);
-    CHECK(merged({{300, 200}, {130, 40}})[0].length_deg == Approx(230));
+    CHECK(merged({{300, 200}, {130, 40}})[0].length_deg == close_to(230));
 }
 
 TEST_CASE("arcs agree with a painted circle", "[canvas][coverage][property]") {
@@ -359,6 +413,6 @@ TEST_CASE("arcs agree with a painted circle", "[canvas][coverage][property]") {
         double total = 0;
         for (const LongitudeArc& arc : merged(arcs)) total += arc.length_deg;
         REQUIRE(total ==
-                Approx(static_cast<double>(std::count(painted.begin(), painted.end(), true))));
+                close_to(static_cast<double>(std::count(painted.begin(), painted.end(), true))));
     }
 }

@@ -4,9 +4,11 @@
 #include <random>
 
 #include "broadloom/error.hpp"
+#include "support/close_to.hpp"
 #include "support/proj_sphere.hpp"
 
 using namespace broadloom;
+using broadloom::testing::close_to;
 using broadloom::testing::direction_of;
 using broadloom::testing::ProjSphere;
 
@@ -101,8 +103,8 @@ TEST_CASE("sides go up to 2^31 - 1 pixels and not beyond", "[canvas]") {
     CHECK(c.height == 2147);
     const auto p = c.position(c.direction(largest - 0.5, 1000.5));
     REQUIRE(p);
-    CHECK(p->x == Approx(largest - 0.5).margin(1e-4));
-    CHECK(p->y == Approx(1000.5).margin(1e-4));
+    CHECK(p->x == close_to(largest - 0.5).margin(1e-4));
+    CHECK(p->y == close_to(1000.5).margin(1e-4));
 
     const std::string message = refusal(scene_with(Surface::sphere, 0, 1, 1e-6, 0, largest + 1));
     CHECK(contains(message, "2147483648 x 2147"));
@@ -171,8 +173,8 @@ TEST_CASE("the edge at 180 degrees belongs to both sides of a canvas that wraps"
     for (const Surface surface : {Surface::sphere, Surface::cylinder}) {
         const Canvas c = make_canvas(scene_with(surface, -180, 180, 40, -40, 100), 1);
         const auto width = static_cast<double>(c.width);
-        CHECK(c.position({-1e-9, 0, -1})->x == Approx(0).margin(1e-4));
-        CHECK(c.position({1e-9, 0, -1})->x == Approx(width).margin(1e-4));
+        CHECK(c.position({-1e-9, 0, -1})->x == close_to(0).margin(1e-4));
+        CHECK(c.position({1e-9, 0, -1})->x == close_to(width).margin(1e-4));
         CHECK(c.position({0, 0, -1})->x < width);
         CHECK(c.position({-0.0, 0, -1})->x < width);
         // A canvas from 0: the tiniest step to the left of its edge stays below the width.
@@ -184,9 +186,9 @@ TEST_CASE("the edge at 180 degrees belongs to both sides of a canvas that wraps"
     }
     // right_deg above 180: longitude -170 lies 40 degrees into a canvas from 150.
     const Canvas over = make_canvas(scene_with(Surface::sphere, 150, 210, 40, -40, 100), 1);
-    CHECK(over.position(direction_of(-170, 0))->x == Approx(4000));
-    CHECK(over.position(direction_of(190, 0))->x == Approx(4000));
-    CHECK(over.position(direction_of(149, 0))->x == Approx(35900));  // outside, yet in [0, 360 s)
+    CHECK(over.position(direction_of(-170, 0))->x == close_to(4000));
+    CHECK(over.position(direction_of(190, 0))->x == close_to(4000));
+    CHECK(over.position(direction_of(149, 0))->x == close_to(35900));  // outside, yet in [0, 360 s)
 }
 
 TEST_CASE("the middle of the picture looks where its angles say", "[canvas]") {
@@ -194,22 +196,22 @@ TEST_CASE("the middle of the picture looks where its angles say", "[canvas]") {
     CHECK(norm(c.direction(6000, 2000) - Vec3{0, 0, 1}) < 1e-14);
     CHECK(c.direction(7000, 2000).x > 0);  // to the right
     CHECK(c.direction(6000, 1000).y < 0);  // up
-    CHECK(norm(c.direction(9000, 1500)) == Approx(1).margin(1e-15));
+    CHECK(norm(c.direction(9000, 1500)) == close_to(1).margin(1e-15));
     const Canvas d = make_canvas(scene_with(Surface::cylinder, -60, 60, 45, -45, 100), 1);
     const Vec3 v = d.direction(9000, 0);
-    CHECK(std::hypot(v.x, v.z) == Approx(1).margin(1e-15));
-    CHECK(v.y == Approx(-1).margin(1e-15));
+    CHECK(std::hypot(v.x, v.z) == close_to(1).margin(1e-15));
+    CHECK(v.y == close_to(-1).margin(1e-15));
 }
 
 TEST_CASE("the poles and the axis", "[canvas]") {
     const Canvas sphere = make_canvas(scene_with(Surface::sphere, -180, 180, 90, -90, 10), 1);
     REQUIRE(sphere.position({0, -1, 0}));
-    CHECK(sphere.position({0, -1, 0})->y == Approx(0).margin(1e-12));
-    CHECK(sphere.position({0, 1, 0})->y == Approx(static_cast<double>(sphere.height)));
+    CHECK(sphere.position({0, -1, 0})->y == close_to(0).margin(1e-12));
+    CHECK(sphere.position({0, 1, 0})->y == close_to(static_cast<double>(sphere.height)));
     CHECK_FALSE(sphere.position({0, 0, 0}));
     // A microradian from the pole keeps its digits.
     CHECK(sphere.position({0, -1, 1e-6})->y ==
-          Approx(1e-6 * kDegPerRad * sphere.pixels_per_degree).epsilon(1e-9));
+          close_to(1e-6 * kDegPerRad * sphere.pixels_per_degree).epsilon(1e-9));
     const Canvas cylinder = make_canvas(scene_with(Surface::cylinder, -180, 180, 80, -80, 10), 1);
     CHECK_FALSE(cylinder.position({0, -1, 0}));
     CHECK_FALSE(cylinder.position({0, 1, 0}));
@@ -223,8 +225,8 @@ TEST_CASE("equirectangular value of Snyder and PROJ", "[canvas][snyder]") {
     const Canvas c = make_canvas(scene_with(Surface::sphere, 0, 10, 10, 0, s), 1);
     const auto p = c.position(direction_of(2, 1));
     REQUIRE(p);
-    CHECK(p->x == Approx(223402.144255274).margin(1e-7));
-    CHECK(10 * s - p->y == Approx(111701.072127637).margin(1e-7));
+    CHECK(p->x == close_to(223402.144255274).margin(1e-7));
+    CHECK(10 * s - p->y == close_to(111701.072127637).margin(1e-7));
 }
 
 TEST_CASE("both surfaces agree with PROJ at random points", "[canvas][proj]") {
@@ -254,11 +256,11 @@ TEST_CASE("both surfaces agree with PROJ at random points", "[canvas][proj]") {
         const Vec2 b = *cylinder.position(d);
         const Vec2 pa = *eqc.forward(l, f);
         const Vec2 pb = *cc.forward(l, f);
-        REQUIRE((a.x - 180 * s) / radius == Approx(pa.x).margin(1e-12));
-        REQUIRE((60 * s - a.y) / radius == Approx(pa.y).margin(1e-12));
-        REQUIRE((b.x - 180 * s) / radius == Approx(pb.x).margin(1e-12));
+        REQUIRE((a.x - 180 * s) / radius == close_to(pa.x).margin(1e-12));
+        REQUIRE((60 * s - a.y) / radius == close_to(pa.y).margin(1e-12));
+        REQUIRE((b.x - 180 * s) / radius == close_to(pb.x).margin(1e-12));
         // tan 79 is 5: one more digit goes.
-        REQUIRE(std::tan(60 * kRadPerDeg) - b.y / radius == Approx(pb.y).margin(2e-12));
+        REQUIRE(std::tan(60 * kRadPerDeg) - b.y / radius == close_to(pb.y).margin(2e-12));
         apart = std::max(apart, std::abs(pa.y - pb.y));
     }
     CHECK(apart > 0.5);  // the two surfaces do differ

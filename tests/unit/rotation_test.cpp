@@ -4,9 +4,11 @@
 #include <cstdio>
 #include <random>
 
+#include "support/close_to.hpp"
 #include "support/proj_sphere.hpp"
 
 using namespace broadloom;
+using broadloom::testing::close_to;
 using broadloom::testing::direction_of;
 using broadloom::testing::ProjSphere;
 
@@ -35,9 +37,9 @@ double determinant(const Rotation& r) {
 }
 
 void check_same(Vec3 a, Vec3 b, double tolerance) {
-    CHECK(a.x == Approx(b.x).margin(tolerance));
-    CHECK(a.y == Approx(b.y).margin(tolerance));
-    CHECK(a.z == Approx(b.z).margin(tolerance));
+    CHECK(a.x == close_to(b.x).margin(tolerance));
+    CHECK(a.y == close_to(b.y).margin(tolerance));
+    CHECK(a.z == close_to(b.z).margin(tolerance));
 }
 
 }  // namespace
@@ -86,7 +88,7 @@ TEST_CASE("rotations are orthonormal, right-handed, and undone by to_camera",
     for (int i = 0; i < 2000; ++i) {
         const Rotation r = turned(angle(random), angle(random), angle(random));
         REQUIRE(orthonormality_error(r) < 1e-15);  // a few roundings of 1.1e-16
-        REQUIRE(determinant(r) == Approx(1).margin(1e-15));
+        REQUIRE(determinant(r) == close_to(1).margin(1e-15));
         const Vec3 d{coordinate(random), coordinate(random), coordinate(random)};
         REQUIRE(norm(r.to_camera(r.to_world(d)) - d) < 2e-15);
     }
@@ -104,8 +106,8 @@ TEST_CASE("a turned pinhole camera is Snyder's gnomonic projection", "[rotation]
     // Snyder, Map Projections: A Working Manual, USGS PP 1395, Appendix A, gnomonic, R = 1,
     // centre (-100, 40): (-110, 30) -> -0.1542826, -0.1694739; 7 digits are printed.
     const Vec3 d = turned(-100, 40, 0).to_camera(direction_of(-110, 30));
-    CHECK(d.x / d.z == Approx(-0.1542826).margin(6e-8));
-    CHECK(-d.y / d.z == Approx(-0.1694739).margin(6e-8));
+    CHECK(d.x / d.z == close_to(-0.1542826).margin(6e-8));
+    CHECK(-d.y / d.z == close_to(-0.1694739).margin(6e-8));
     // Negative control: with the signs of pan and tilt turned round it is not.
     const Vec3 wrong = turned(100, -40, 0).to_camera(direction_of(-110, 30));
     CHECK(std::abs(wrong.x / wrong.z + 0.1542826) > 0.01);
@@ -134,14 +136,14 @@ TEST_CASE("pan and tilt agree with PROJ's gnomonic projection at random points",
         const auto expected = gnomonic.forward(point_lon, point_lat);
         REQUIRE(expected);
         const Vec3 level = turned(yaw, pitch, 0).to_camera(d);
-        CHECK(level.x / level.z == Approx(expected->x).margin(1e-12));
-        CHECK(-level.y / level.z == Approx(expected->y).margin(1e-12));
+        CHECK(level.x / level.z == close_to(expected->x).margin(1e-12));
+        CHECK(-level.y / level.z == close_to(expected->y).margin(1e-12));
         ++compared;
     }
     CHECK(compared == 400);
 }
 
 TEST_CASE("the angle between directions keeps its digits when small", "[rotation]") {
-    CHECK(angle_between({0, 0, 3}, {0, 2, 0}) == Approx(kPi / 2));
-    CHECK(angle_between({0, 0, 1}, {1e-9, 0, 1}) == Approx(1e-9).epsilon(1e-12));
+    CHECK(angle_between({0, 0, 3}, {0, 2, 0}) == close_to(kPi / 2));
+    CHECK(angle_between({0, 0, 1}, {1e-9, 0, 1}) == close_to(1e-9).epsilon(1e-12));
 }

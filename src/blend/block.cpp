@@ -58,54 +58,88 @@ void BlockRenderer::render(const Rect& rect, const RegionMaps& maps, const Label
     }
 }
 
+/// The part of a core that a seam can reach, as a rectangle of whole cells cut to the core; empty when
+/// none does. `around` is everything that decides about the core.
+Rect BlockRenderer::near_seams(const Job& job, const Rect& core, const Rect& around) const {
+    const CellRegion cells = job.local_cells(around);
+    const int64_t reach = ceil_div(seam_reach(options_.bands), kCell);
+    const auto owner = [&](int64_t cx, int64_t cy) {
+        const Label label = job.labels.cell(cx, cy);
+        return label == LabelRegion::kMixed ? int{INT16_MIN} : weight_owner(label);
+    };
+    Rect found;  // in cells
+    for (int64_t cy = cells.y0; cy < cells.y1; ++cy) {
+        for (int64_t cx = cells.x0; cx < cells.x1; ++cx) {
+            const int here = owner(cx, cy);
+            if (here == INT16_MIN || (cx > cells.x0 && owner(cx - 1, cy) != here) ||
+                (cy > cells.y0 && owner(cx, cy - 1) != here)) {
+                found = hull(found, {cx - 1 - reach, cy - 1 - reach, cx + 1 + reach, cy + 1 + reach});
+            }
+        }
+    }
+    if (found.empty()) return {};
+    return intersect(core, {job.pixel_x(found.x0), job.pixel_y(found.y0), job.pixel_x(found.x1),
+                            job.pixel_y(found.y1)});
+}
+
 void BlockRenderer::render_core(const Job& job, const Rect& core) {
     const double start = now();
-    std::vector<int> owners;
+    Rect blended;
     BandRanges ranges;
+    std::vector<int> owners;
     if (options_.bands > 0) {
-        ranges = band_ranges(core, options_.bands);
-        owners = job.labels.owners(cut_to_canvas(canvas_, ranges.gauss[0]));
+        const Rect around = cut_to_canvas(canvas_, band_ranges(core, options_.bands).gauss[0]);
+        if (job.labels.owners(around).size() > 1) blended = near_seams(job, core, around);
+        if (!blended.empty()) {
+            ranges = band_ranges(blended, options_.bands);
+            owners = job.labels.owners(cut_to_canvas(canvas_, ranges.gauss[0]));
+        }
     }
-    const bool blend = owners.size() > 1;
-    const Rect needed = blend ? ranges.gauss[0] : core;
-    composite(job, needed);
+    const Rect halo = blended.empty() ? Rect{} : ranges.gauss[0];
+    composite(job, core, halo);
     double warped = now();
     times_.warp += warped - start;
-    const std::array<WorkPlane, 3>* correction = nullptr;
-    if (blend) {
-        for (WorkPlane& p : composite_) replicate_edges(p, needed);
+    if (!blended.empty()) {
+        for (WorkPlane& p : composite_) replicate_edges(p, halo);
         correction_.begin(ranges);
         for (const int k : owners) {
-            const bool differs = difference(job, k, needed);
+            const bool differs = difference(job, k, halo);
             const double differed = now();
             times_.warp += differed - warped;
             if (differs) correction_.add(difference_, weight_);
             warped = now();
             times_.blend += warped - differed;
         }
-        correction = &correction_.finish();
-    }
-    for (int64_t y = core.y0; y < core.y1; ++y) {
-        int16_t* row[3];
-        for (size_t c = 0; c < 3; ++c) {
-            row[c] = composite_[c].at(core.x0, y);
-            if (correction != nullptr) {
-                kernels_.add_row(row[c], (*correction)[c].at(core.x0, y), core.width());
+        const auto& correction = correction_.finish();
+        for (int64_t y = blended.y0; y < blended.y1; ++y) {
+            for (size_t c = 0; c < 3; ++c) {
+                kernels_.add_row(composite_[c].at(blended.x0, y), correction[c].at(blended.x0, y),
+                                 blended.width());
             }
         }
-        kernels_.pack_row(row[0], row[1], row[2],
+    }
+    for (int64_t y = core.y0; y < core.y1; ++y) {
+        kernels_.pack_row(composite_[0].at(core.x0, y), composite_[1].at(core.x0, y),
+                          composite_[2].at(core.x0, y),
                           job.rgbx + (y - job.rect.y0) * job.stride + 4 * (core.x0 - job.rect.x0),
                           core.width());
     }
     times_.blend += now() - warped;
 }
 
-/// The hard cut over the cells that hold `rect`'s part of the canvas, with room for all of it.
-void BlockRenderer::composite(const Job& job, const Rect& rect) {
-    for (WorkPlane& p : composite_) p.reset(aligned_outwards(rect, kCell));
-    const CellRegion cells = job.local_cells(cut_to_canvas(canvas_, rect));
-    for (int64_t cy = cells.y0; cy < cells.y1; ++cy) {
-        for (int64_t cx = cells.x0; cx < cells.x1; ++cx) composite_cell(job, cx, cy);
+/// The hard cut over the cells that hold the core and the halo's part of the canvas, with room for
+/// all of both.
+void BlockRenderer::composite(const Job& job, const Rect& core, const Rect& halo) {
+    for (WorkPlane& p : composite_) p.reset(aligned_outwards(hull(core, halo), kCell));
+    const CellRegion inner = job.local_cells(core);
+    const CellRegion outer = halo.empty() ? inner : job.local_cells(cut_to_canvas(canvas_, halo));
+    const auto holds = [](const CellRegion& r, int64_t cx, int64_t cy) {
+        return cx >= r.x0 && cx < r.x1 && cy >= r.y0 && cy < r.y1;
+    };
+    for (int64_t cy = std::min(inner.y0, outer.y0); cy < std::max(inner.y1, outer.y1); ++cy) {
+        for (int64_t cx = std::min(inner.x0, outer.x0); cx < std::max(inner.x1, outer.x1); ++cx) {
+            if (holds(inner, cx, cy) || holds(outer, cx, cy)) composite_cell(job, cx, cy);
+        }
     }
 }
 
@@ -129,6 +163,8 @@ void BlockRenderer::composite_cell(const Job& job, int64_t cx, int64_t cy) {
     int16_t* sampled[3] = {buffer[0], buffer[1], buffer[2]};
     for (int k = 0; k < static_cast<int>(job.maps.frames.size()); ++k) {
         if (std::find(labels.begin(), labels.end(), static_cast<Label>(k)) == labels.end()) continue;
+        // Without pixels it owns none of the surroundings, only of the cell's part beyond them.
+        if (job.samplers[static_cast<size_t>(k)] == nullptr) continue;
         sample(job, k, cx, cy, sampled, kCell, nullptr);
         for (int i = 0; i < kCellArea; ++i) {
             if (labels[static_cast<size_t>(i)] != k) continue;
@@ -155,7 +191,7 @@ void BlockRenderer::sample(const Job& job, int k, int64_t cx, int64_t cy, int16_
 /// nowhere near its weight.
 bool BlockRenderer::difference(const Job& job, int k, const Rect& rect) {
     const Rect inside_canvas = cut_to_canvas(canvas_, rect);
-    const Rect& room = composite_[0].rect();
+    const Rect room = aligned_outwards(rect, kCell);
     for (WorkPlane& p : difference_) p.reset(room);
     weight_.reset(room);
     const CellRegion cells = job.local_cells(inside_canvas);

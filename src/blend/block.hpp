@@ -14,7 +14,7 @@ namespace broadloom {
 
 struct BlockOptions {
     int bands = 5;   ///< 0: hard cut
-    int64_t core = 256;  ///< side of the blocks that are blended at once, a multiple of kCell
+    int64_t core = 512;  ///< side of the blocks that are blended at once, a multiple of kCell
     std::array<uint8_t, 3> background{46, 46, 46};
 };
 
@@ -47,7 +47,8 @@ class BlockRenderer {
   private:
     struct Job;
     void render_core(const Job& job, const Rect& core);
-    void composite(const Job& job, const Rect& rect);
+    [[nodiscard]] Rect near_seams(const Job& job, const Rect& core, const Rect& around) const;
+    void composite(const Job& job, const Rect& core, const Rect& halo);
     void composite_cell(const Job& job, int64_t cx, int64_t cy);
     bool difference(const Job& job, int k, const Rect& rect);
     void sample(const Job& job, int k, int64_t cx, int64_t cy, int16_t* const out[3],

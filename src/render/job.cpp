@@ -328,8 +328,7 @@ RenderJob prepare_job(const Scene& scene, const RenderOptions& options) {
     job.block.bands =
         options.pass == Pass::draft ? 0 : options.bands.value_or(default_bands(job, scene));
     job.block.background = options.background;
-    constexpr int64_t kDefaultCore = 256;
-    job.block.core = options.block > 0 ? options.block : kDefaultCore;
+    if (options.block > 0) job.block.core = options.block;
     plan.canvas = job.canvas;
     plan.levels = job.shape.levels();
     plan.tiles = job.shape.tile_count();

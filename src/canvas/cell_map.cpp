@@ -124,7 +124,7 @@ void CellMap::classify() {
                         error_y, std::abs(a.y - 2 * p.y + b.y) + std::abs(c.y - 2 * p.y + d.y));
                 }
             }
-            if (!smooth || std::max(error_x, error_y) / 8 > kLargestError) {
+            if (!smooth || std::hypot(error_x, error_y) / 8 > kLargestError) {
                 cell.exact = true;
                 cell.coverage = coverage_by_pixels(cx, cy);
             } else {

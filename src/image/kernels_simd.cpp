@@ -236,19 +236,27 @@ HWY_INLINE VF SamplePlane(const CellPlane& p, const Position<kSixteen, kLinear>&
     }
 }
 
-HWY_INLINE VF Corrected(VF v, VF h, VF g) {
+// Corrected values where both ends lie on the power part of the curve.
+HWY_INLINE VF PowerPart(VF v, VF h) {
+    const DF d;
+    return hn::Add(hn::Mul(v, h), hn::Mul(hn::Set(d, kCurveOffset), hn::Sub(h, hn::Set(d, 1.0F))));
+}
+
+HWY_INLINE hn::Mask<DF> Dark(VF v, VF power) {
+    // Either end below the toe, which is positive: the smaller one is.
+    return hn::Lt(hn::Min(v, power), hn::Set(DF(), kToeEnd));
+}
+
+// The rest of corrected_value() for lanes of `dark`.
+HWY_NOINLINE VF CorrectDark(VF v, VF power, VF g) {
     const DF d;
     const auto toe = hn::Set(d, kToeEnd);
-    const auto power =
-        hn::Add(hn::Mul(v, h), hn::Mul(hn::Set(d, kCurveOffset), hn::Sub(h, hn::Set(d, 1.0F))));
-    const auto dark_in = hn::Lt(v, toe);
-    const auto dark = hn::Or(dark_in, hn::Lt(power, toe));
-    if (HWY_LIKELY(hn::AllFalse(d, dark))) return power;
     const auto straight = hn::Mul(v, g);
-    const auto both = hn::And(dark_in, hn::Le(straight, toe));
+    const auto dark = Dark(v, power);
+    const auto both = hn::And(hn::Lt(v, toe), hn::Le(straight, toe));
     auto out = hn::IfThenElse(both, straight, power);
     const auto between = hn::AndNot(both, dark);
-    if (HWY_UNLIKELY(!hn::AllFalse(d, between))) {
+    if (!hn::AllFalse(d, between)) {
         HWY_ALIGN float fv[kCell];
         HWY_ALIGN float fg[kCell];
         HWY_ALIGN float fo[kCell];
@@ -317,13 +325,20 @@ HWY_NOINLINE void SampleCellOf(const CellSampler& s, const CellCoords& coords,
             }
             if (s.photometric) {
                 const auto h = hn::Load(d, coords.h + at);
-                const auto q = hn::Load(d, coords.g + at);
-                c0 = Corrected(c0, hn::Mul(h, hn::Set(d, s.gain_h[0])),
-                               hn::Mul(q, hn::Set(d, s.gain_g[0])));
-                c1 = Corrected(c1, hn::Mul(h, hn::Set(d, s.gain_h[1])),
-                               hn::Mul(q, hn::Set(d, s.gain_g[1])));
-                c2 = Corrected(c2, hn::Mul(h, hn::Set(d, s.gain_h[2])),
-                               hn::Mul(q, hn::Set(d, s.gain_g[2])));
+                const auto p0 = PowerPart(c0, hn::Mul(h, hn::Set(d, s.gain_h[0])));
+                const auto p1 = PowerPart(c1, hn::Mul(h, hn::Set(d, s.gain_h[1])));
+                const auto p2 = PowerPart(c2, hn::Mul(h, hn::Set(d, s.gain_h[2])));
+                const auto lowest = hn::Min(hn::Min(hn::Min(c0, p0), hn::Min(c1, p1)), hn::Min(c2, p2));
+                if (HWY_UNLIKELY(!hn::AllFalse(d, hn::Lt(lowest, hn::Set(d, kToeEnd))))) {
+                    const auto q = hn::Load(d, coords.g + at);
+                    c0 = CorrectDark(c0, p0, hn::Mul(q, hn::Set(d, s.gain_g[0])));
+                    c1 = CorrectDark(c1, p1, hn::Mul(q, hn::Set(d, s.gain_g[1])));
+                    c2 = CorrectDark(c2, p2, hn::Mul(q, hn::Set(d, s.gain_g[2])));
+                } else {
+                    c0 = p0;
+                    c1 = p1;
+                    c2 = p2;
+                }
             }
             const auto put = [&](VF c, int16_t* to) HWY_ATTR {
                 const auto scaled = hn::Min(

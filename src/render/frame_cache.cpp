@@ -68,28 +68,71 @@ bool FrameCache::admit(int64_t leaf, const std::vector<int>& frames, std::vector
     });
     for (const size_t s : idle) {
         if (used_ + missing <= capacity) break;
-        slots_[s].state = State::absent;
-        used_ -= job_.frames[s].bytes;
-        spare_.emplace_back(job_.frames[s].bytes, std::move(slots_[s].pixels));
+        evict(s);
     }
     for (const size_t r : wanted) {
-        Slot& slot = slots_[r];
-        ++slot.pins;
-        if (slot.state != State::absent) continue;
-        slot.state = State::loading;
-        used_ += job_.frames[r].bytes;
-        // A mapping of the right size is reused, which spares the system clearing fresh pages.
-        const auto fit = std::find_if(spare_.begin(), spare_.end(), [&](const auto& spare) {
-            return spare.first == job_.frames[r].bytes;
-        });
-        if (fit != spare_.end()) {
-            slot.pixels = std::move(fit->second);
-            spare_.erase(fit);
-        }
+        ++slots_[r].pins;
+        if (slots_[r].state != State::absent) continue;
+        start_loading(r);
         to_decode.push_back(static_cast<int>(r));
     }
     spare_.clear();  // the rest goes back to the system
     return true;
+}
+
+void FrameCache::evict(size_t slot) {
+    slots_[slot].state = State::absent;
+    used_ -= job_.frames[slot].bytes;
+    spare_.emplace_back(job_.frames[slot].bytes, std::move(slots_[slot].pixels));
+}
+
+void FrameCache::start_loading(size_t slot) {
+    slots_[slot].state = State::loading;
+    used_ += job_.frames[slot].bytes;
+    // A mapping of the right size is reused, which spares the system clearing fresh pages.
+    const auto fit = std::find_if(spare_.begin(), spare_.end(), [&](const auto& spare) {
+        return spare.first == job_.frames[slot].bytes;
+    });
+    if (fit != spare_.end()) {
+        slots_[slot].pixels = std::move(fit->second);
+        spare_.erase(fit);
+    }
+}
+
+int FrameCache::prefetch(int64_t leaf) {
+    // The absent frame that is needed first.
+    size_t wanted = slots_.size();
+    int64_t wanted_use = std::numeric_limits<int64_t>::max();
+    for (size_t s = 0; s < slots_.size(); ++s) {
+        if (slots_[s].state != State::absent) continue;
+        const int64_t use = next_use(s, leaf - 1);
+        if (use < wanted_use) {
+            wanted = s;
+            wanted_use = use;
+        }
+    }
+    if (wanted == slots_.size()) return -1;
+    const size_t needed = job_.frames[wanted].bytes;
+    // Only frames that are needed later still may go for it.
+    std::vector<std::pair<int64_t, size_t>> later;
+    size_t later_bytes = 0;
+    for (size_t s = 0; s < slots_.size(); ++s) {
+        if (slots_[s].state != State::ready || slots_[s].pins > 0) continue;
+        const int64_t use = next_use(s, leaf - 1);
+        if (use > wanted_use) {
+            later.emplace_back(use, s);
+            later_bytes += job_.frames[s].bytes;
+        }
+    }
+    if (used_ + needed > job_.frame_cache_bytes + later_bytes) return -1;
+    std::sort(later.rbegin(), later.rend());
+    for (const auto& [use, s] : later) {
+        if (used_ + needed <= job_.frame_cache_bytes) break;
+        evict(s);
+    }
+    start_loading(wanted);
+    spare_.clear();
+    return static_cast<int>(wanted);
 }
 
 void FrameCache::unpin(const std::vector<int>& frames) {

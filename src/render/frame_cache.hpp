@@ -22,6 +22,10 @@ class FrameCache {
     bool admit(int64_t leaf, const std::vector<int>& frames, std::vector<int>& to_decode);
     void unpin(const std::vector<int>& frames);
 
+    /// A frame worth decoding ahead for the leaves from `leaf` on, when room is free or held by frames
+    /// whose next use is later; -1: none. It is then being loaded.
+    int prefetch(int64_t leaf);
+
     /// Decodes a frame that admit() asked for; outside the lock.
     void decode(int frame);
     /// Marks it as decoded; under the lock.
@@ -48,6 +52,8 @@ class FrameCache {
     [[nodiscard]] std::vector<size_t> roots(const std::vector<int>& frames) const;
     [[nodiscard]] int64_t next_use(size_t slot, int64_t after) const;
     void make_sampler(size_t slot);
+    void evict(size_t slot);
+    void start_loading(size_t slot);
 
     const RenderJob& job_;
     std::vector<Slot> slots_;

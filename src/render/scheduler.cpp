@@ -125,14 +125,7 @@ bool Scheduler::step(Worker& worker, std::unique_lock<std::mutex>& lock) {
     if (!to_decode_.empty()) {
         const int frame = to_decode_.front();
         to_decode_.pop_front();
-        lock.unlock();
-        {
-            const Stopwatch watch(worker.times.decode);
-            cache_.decode(frame);
-        }
-        lock.lock();
-        cache_.decoded(frame);
-        changed_.notify_all();
+        decode(worker, lock, frame);
         return true;
     }
     if (admit_next()) {
@@ -155,7 +148,24 @@ bool Scheduler::step(Worker& worker, std::unique_lock<std::mutex>& lock) {
         changed_.notify_all();
         return true;
     }
+    // Nothing to render yet: decode what will be needed next rather than wait.
+    const int ahead = cache_.prefetch(next_admit_);
+    if (ahead >= 0) {
+        decode(worker, lock, ahead);
+        return true;
+    }
     return false;
+}
+
+void Scheduler::decode(Worker& worker, std::unique_lock<std::mutex>& lock, int frame) {
+    lock.unlock();
+    {
+        const Stopwatch watch(worker.times.decode);
+        cache_.decode(frame);
+    }
+    lock.lock();
+    cache_.decoded(frame);
+    changed_.notify_all();
 }
 
 bool Scheduler::admit_next() {

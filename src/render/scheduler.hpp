@@ -47,6 +47,7 @@ class Scheduler {
     void work(Worker& worker);
     /// One piece of work; the lock is held on entry and exit. False when there is none now.
     bool step(Worker& worker, std::unique_lock<std::mutex>& lock);
+    void decode(Worker& worker, std::unique_lock<std::mutex>& lock, int frame);
     bool admit_next();
     void plan(Leaf& leaf, int64_t index);
     void render(Worker& worker, Leaf& leaf, int64_t index);

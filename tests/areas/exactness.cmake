@@ -5,3 +5,15 @@ target_include_directories(bl_made_up PUBLIC ${PROJECT_SOURCE_DIR}/tests)
 target_link_libraries(bl_made_up PUBLIC bl_canvas bl_image bl_scene)
 
 broadloom_test(block_exactness_test unit/block_exactness_test.cpp LINK bl_made_up bl_blend)
+broadloom_test(cell_map_test unit/cell_map_test.cpp LINK bl_made_up bl_blend)
+
+# OpenCV's multiband blender, in this test only; Debian's package brings no CMake file for the module.
+find_path(OPENCV_STITCHING_INCLUDE_DIR opencv2/stitching/detail/blenders.hpp
+  PATH_SUFFIXES opencv4 REQUIRED)
+find_library(OPENCV_STITCHING_LIBRARY opencv_stitching REQUIRED)
+find_library(OPENCV_IMGPROC_LIBRARY opencv_imgproc REQUIRED)
+find_library(OPENCV_CORE_LIBRARY opencv_core REQUIRED)
+broadloom_test(opencv_blend_test unit/opencv_blend_test.cpp LINK bl_shoot bl_blend
+  ${OPENCV_STITCHING_LIBRARY} ${OPENCV_IMGPROC_LIBRARY} ${OPENCV_CORE_LIBRARY})
+# As a system folder: OpenCV's headers are not clean under our warnings.
+target_include_directories(opencv_blend_test SYSTEM PRIVATE ${OPENCV_STITCHING_INCLUDE_DIR})

@@ -142,9 +142,10 @@ int default_bands(const RenderJob& job, const Scene& scene) {
 
 /// Frames that the surroundings of a leaf are likely taken from: nearest centres at a few sample
 /// points. It guides the cache; what a leaf really needs is found when its turn comes.
-std::vector<int> likely_frames(const RenderJob& job, const FrameIndex& index, const Rect& leaf) {
+std::vector<int> likely_frames(RenderJob& job, const FrameIndex& index, const Rect& leaf) {
     const Rect area = block_surroundings(job.canvas, leaf, job.block.bands);
-    const std::vector<int> candidates = index.touching(area);
+    const std::vector<int> candidates = index.touching(aligned_outwards(area, kCell));
+    job.most_candidates = std::max(job.most_candidates, candidates.size());
     std::vector<int> found;
     constexpr int kSteps = 12;
     for (int j = 0; j <= kSteps; ++j) {
@@ -196,7 +197,8 @@ MemoryShares share_memory(const RenderJob& job) {
         job.canvas, {0, 0, static_cast<int64_t>(leaf_side), static_cast<int64_t>(leaf_side)},
         job.block.bands);
     const size_t leaf_plan =
-        CellMap::bytes(cells_of(area.grown(seam_reach(job.block.bands)))) * 6 + (256U << 10);
+        CellMap::bytes(cells_of(area.grown(seam_reach(job.block.bands)))) * job.most_candidates +
+        (256U << 10);
     const bool regrid = job.shape.overlap > 0 || job.shape.tile % 16 != 0;
     const size_t leaf_output = leaf_bytes / (regrid ? 1 : 4);
     m.per_thread += 2 * (leaf_plan + leaf_output);
@@ -336,12 +338,15 @@ RenderJob prepare_job(const Scene& scene, const RenderOptions& options) {
     plan.memory_budget_bytes = *job.options.memory_bytes;
     plan.disk_bytes = estimate_disk(job);
     plan.free_disk_bytes = free_disk_bytes(options.out);
-    if (plan.disk_bytes > plan.free_disk_bytes) {
-        throw Error(ErrorCode::machine,
-                    "--out " + escaped(options.out.string()) + ": the result needs about " +
-                        format_bytes(plan.disk_bytes) + " but only " +
-                        format_bytes(plan.free_disk_bytes) +
-                        " are free there; make room, choose another disk, or lower --scale");
+    // A walk this long cannot be written down, let alone rendered; disks end far below.
+    constexpr int64_t kMostTiles = 50'000'000;
+    if (plan.tiles > kMostTiles) {
+        throw Error(ErrorCode::input,
+                    "the canvas of " + std::to_string(job.canvas.width) + " x " +
+                        std::to_string(job.canvas.height) + " pixels has " +
+                        std::to_string(plan.tiles) +
+                        " tiles, more than this program can handle; lower canvas.pixels_per_degree or "
+                        "--scale, or correct focal_px");
     }
 
     // Leaves of at least 512 px, so that blending works on large enough pieces.
@@ -362,21 +367,34 @@ RenderJob prepare_job(const Scene& scene, const RenderOptions& options) {
         plan.notes.push_back("memory allows " + std::to_string(threads) + " of " +
                              std::to_string(job.options.threads) + " threads");
     }
-    if (job.memory.fixed(threads) + job.memory.frames > budget) {
-        const int64_t mib = ceil_div(plan.least_memory_bytes, 1 << 20);
-        throw Error(ErrorCode::usage, "--memory " + format_bytes(*job.options.memory_bytes) +
-                                          " is too little for these frames; give at least --memory " +
-                                          std::to_string(mib) + "M");
-    }
     job.options.threads = threads;
     plan.threads = threads;
-    job.frame_cache_bytes = budget - job.memory.fixed(threads);
+    job.frame_cache_bytes = budget - std::min(budget, job.memory.fixed(threads));
     job.identity = identify(scene, job);
     return job;
 }
 
+void check_resources(const RenderJob& job) {
+    const RenderPlan& plan = job.plan;
+    if (plan.least_memory_bytes > plan.memory_budget_bytes) {
+        const int64_t mib = ceil_div(plan.least_memory_bytes, 1 << 20);
+        throw Error(ErrorCode::usage, "--memory " + format_bytes(plan.memory_budget_bytes) +
+                                          " is too little for these frames; give at least --memory " +
+                                          std::to_string(mib) + "M");
+    }
+    if (plan.disk_bytes > plan.free_disk_bytes) {
+        throw Error(ErrorCode::machine,
+                    "--out " + escaped(job.options.out.string()) + ": the result needs about " +
+                        format_bytes(plan.disk_bytes) + " but only " +
+                        format_bytes(plan.free_disk_bytes) +
+                        " are free there; make room, choose another disk, or lower --scale");
+    }
+}
+
 RenderPlan plan_render(const Scene& scene, const RenderOptions& options) {
-    return prepare_job(scene, options).plan;
+    const RenderJob job = prepare_job(scene, options);
+    check_resources(job);
+    return job.plan;
 }
 
 const char* version() { return BROADLOOM_VERSION; }

@@ -47,6 +47,7 @@ struct RenderJob {
     BlockOptions block;
     std::unique_ptr<Quadtree> tree;
     std::vector<std::vector<int>> leaf_frames;  ///< frames that a leaf likely needs, by leaf
+    size_t most_candidates = 0;                 ///< frames whose cones meet at one leaf, at most
     MemoryShares memory;
     size_t frame_cache_bytes = 0;
     RenderPlan plan;
@@ -59,6 +60,10 @@ int look_ahead_leaves(int threads);
 /// Prepares a render: options, canvas, frames' headers, walk, memory and disk. Throws Error; all bad
 /// frames are reported together.
 RenderJob prepare_job(const Scene& scene, const RenderOptions& options);
+
+/// Refuses a job that cannot succeed: too little memory or disk. Throws Error. Apart from
+/// prepare_job() because a finished result needs neither.
+void check_resources(const RenderJob& job);
 
 /// Resident memory of this process now, and at its largest so far, bytes.
 int64_t resident_bytes();

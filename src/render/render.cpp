@@ -61,10 +61,6 @@ std::string report_text(const RenderReport& r, const std::string& identity) {
 RenderReport render(const Scene& scene, const RenderOptions& options, const RenderHooks& hooks) {
     const auto start = std::chrono::steady_clock::now();
     const RenderJob job = prepare_job(scene, options);
-    if (hooks.planned) hooks.planned(job.plan);
-    if (hooks.note) {
-        for (const std::string& note : job.plan.notes) hooks.note(note);
-    }
     const Kernels& kernels = kernels_for(options.instruction_set);
 
     RenderReport report;
@@ -84,6 +80,11 @@ RenderReport render(const Scene& scene, const RenderOptions& options, const Rend
         report.already_finished = true;
         return report;
     }
+    if (hooks.planned) hooks.planned(job.plan);
+    if (hooks.note) {
+        for (const std::string& note : job.plan.notes) hooks.note(note);
+    }
+    check_resources(job);
 
     const TileLayout layout(job);
     TileSink sink(job, layout, folder.working_tiles(), folder.working_tiff(), folder.scratch());

@@ -17,3 +17,11 @@ broadloom_test(opencv_blend_test unit/opencv_blend_test.cpp LINK bl_shoot bl_ble
   ${OPENCV_STITCHING_LIBRARY} ${OPENCV_IMGPROC_LIBRARY} ${OPENCV_CORE_LIBRARY})
 # As a system folder: OpenCV's headers are not clean under our warnings.
 target_include_directories(opencv_blend_test SYSTEM PRIVATE ${OPENCV_STITCHING_INCLUDE_DIR})
+
+add_library(bl_plain_composite STATIC support/plain_composite.cpp)
+target_link_libraries(bl_plain_composite PUBLIC bl_shoot)
+broadloom_test(accuracy_test pipeline/accuracy_test.cpp
+  LINK bl_plain_composite bl_made_up bl_shoot bl_render)
+set_tests_properties(accuracy_test PROPERTIES TIMEOUT 900)
+broadloom_test(same_bytes_test pipeline/same_bytes_test.cpp LINK bl_made_up bl_shoot bl_render)
+set_tests_properties(same_bytes_test PROPERTIES TIMEOUT 900)

@@ -88,15 +88,17 @@ std::optional<Hit> hit_leaves(const Primitive& p, Vec3 eye, Vec3 d, double limit
         const Vec3 q = (1 / p.leaf) * point;
         // Cells with crooked walls look like leaves.
         const double bend = noise2(q.x * 1.9 + q.z, q.y * 1.9, 11);
-        const uint32_t h = hash_of(floor_of(q.x + 0.7 * bend), floor_of(q.y + 0.6 * bend + 0.4 * q.x),
-                                   floor_of(q.z - 0.5 * bend) * 31 + p.seed);
+        const uint32_t h =
+            hash_of(floor_of(q.x + 0.7 * bend), floor_of(q.y + 0.6 * bend + 0.4 * q.x),
+                    floor_of(q.z - 0.5 * bend) * 31 + p.seed);
         const double depth = 1 - norm(point - p.a) / p.ra;
         const double clump = noise3((0.17 / p.leaf) * point, p.seed);
         const double chance = (0.12 + 2.6 * depth) * smoothstep(0.2, 0.55, clump);
         if (unit_of(h) < chance) {
             const Vec3 tilt{unit_of(h * 3U) - 0.5, unit_of(h * 5U) - 0.3, unit_of(h * 7U) - 0.5};
             const Vec3 out = (1 / p.ra) * (point - p.a);
-            return Hit{t, point, normalized(out + 1.5 * tilt), &p, static_cast<int>(h >> 8U & 0xffU)};
+            return Hit{t, point, normalized(out + 1.5 * tilt), &p,
+                       static_cast<int>(h >> 8U & 0xffU)};
         }
     }
     return std::nullopt;
@@ -104,17 +106,20 @@ std::optional<Hit> hit_leaves(const Primitive& p, Vec3 eye, Vec3 d, double limit
 
 std::optional<Hit> hit_of(const Primitive& p, Vec3 eye, Vec3 d, double limit, bool shadow) {
     switch (p.shape) {
-        case Shape::convex: return hit_convex(p, eye, d, limit);
-        case Shape::cone: return hit_cone(p, eye, d, limit);
-        case Shape::ball: return hit_ball(p, eye, d, limit);
-        case Shape::leaves: return hit_leaves(p, eye, d, limit, shadow ? 6 : 24);
+        case Shape::convex:
+            return hit_convex(p, eye, d, limit);
+        case Shape::cone:
+            return hit_cone(p, eye, d, limit);
+        case Shape::ball:
+            return hit_ball(p, eye, d, limit);
+        case Shape::leaves:
+            return hit_leaves(p, eye, d, limit, shadow ? 6 : 24);
     }
     return std::nullopt;
 }
 
 Vec2 azimuth_elevation(Vec3 d) {
-    return {std::atan2(d.x, d.z) * kDegPerRad,
-            std::atan2(d.y, std::hypot(d.x, d.z)) * kDegPerRad};
+    return {std::atan2(d.x, d.z) * kDegPerRad, std::atan2(d.y, std::hypot(d.x, d.z)) * kDegPerRad};
 }
 
 }  // namespace
@@ -190,7 +195,7 @@ Primitive& Model::roof(const Place& q, double width, double rise, double depth, 
     add_plane(p, -1.0 * r.u, r.at(-x, 0, 0), 2);
     add_plane(p, r.u, r.at(x, 0, 0), 3);
     add_plane(p, {0, -1, 0}, r.origin, 5);
-    p.corners = {r.at(-x, 0, -z), r.at(x, 0, -z), r.at(-x, 0, z),
+    p.corners = {r.at(-x, 0, -z), r.at(x, 0, -z),    r.at(-x, 0, z),
                  r.at(x, 0, z),   r.at(-x, rise, 0), r.at(x, rise, 0)};
     return p;
 }
@@ -279,8 +284,8 @@ int64_t Model::Grid::index(double x, double y) const {
     return i < 0 || j < 0 || i >= columns || j >= rows ? -1 : j * columns + i;
 }
 
-/// Lists for every cell the things that may show in it. `project` maps a point and a radius about it
-/// to the grid's plane: {x, y} and the radius there.
+/// Lists for every cell the things that may show in it. `project` maps a point and a radius about
+/// it to the grid's plane: {x, y} and the radius there.
 template <typename Project>
 void Model::fill(Grid& grid, const Project& project, bool by_distance, bool casters_only) {
     std::vector<std::vector<uint32_t>> cells(static_cast<size_t>(grid.columns * grid.rows));
@@ -368,7 +373,8 @@ void Model::finish() {
                 const Vec3 d = point - eye;
                 const Vec2 q = azimuth_elevation(d);
                 const double wide = 1 / std::max(0.2, std::cos(q.y * kRadPerDeg));
-                return Vec3{q.x, q.y, 0.1 + wide * kDegPerRad * std::asin(std::min(1.0, radius / norm(d)))};
+                return Vec3{q.x, q.y,
+                            0.1 + wide * kDegPerRad * std::asin(std::min(1.0, radius / norm(d)))};
             },
             true, false);
     }

@@ -1,7 +1,7 @@
 /// The solid things of the procedural world and the rays through them. Coordinates in metres, x
-/// right, y up, z forward; the water is y = 0 and the viewer stands on the axis x = z = 0. Only rays
-/// from the viewer, from its mirror image below the water and towards the sun are needed, so three
-/// grids of directions find the few things that each can meet.
+/// right, y up, z forward; the water is y = 0 and the viewer stands on the axis x = z = 0. Only
+/// rays from the viewer, from its mirror image below the water and towards the sun are needed, so
+/// three grids of directions find the few things that each can meet.
 #pragma once
 
 #include <array>
@@ -20,8 +20,27 @@ inline constexpr double kEyeHeight = 20;  ///< of the viewer above the water
 Vec3 sun_direction();
 
 enum class Surface3 : uint8_t {
-    plain, plaster, brick, timber, stone, tiles, slate, metal, canvas, planks, hull, ship_hull,
-    lighthouse, sign, awning, glass, leaves, bark, rope, crate, clock
+    plain,
+    plaster,
+    brick,
+    timber,
+    stone,
+    tiles,
+    slate,
+    metal,
+    canvas,
+    planks,
+    hull,
+    ship_hull,
+    lighthouse,
+    sign,
+    awning,
+    glass,
+    leaves,
+    bark,
+    rope,
+    crate,
+    clock
 };
 
 enum class Shape : uint8_t { convex, cone, ball, leaves };
@@ -52,15 +71,15 @@ struct Primitive {
     Surface3 surface = Surface3::plain;
     uint32_t seed = 0;
     Vec3 colour{0.5, 0.5, 0.5}, accent{0.8, 0.8, 0.8};
-    Place place;                    ///< surfaces are drawn in its coordinates
+    Place place;  ///< surfaces are drawn in its coordinates
     double width = 0, height = 0, depth = 0;
-    std::vector<Plane> planes;      ///< convex
-    std::vector<Vec3> corners;      ///< convex: its hull
-    Vec3 a, b;                      ///< cone: ends; ball, leaves: a is the centre
-    double ra = 0, rb = 0;          ///< radii
-    double leaf = 0.3;              ///< leaves: size of one, metres
-    std::string text;               ///< lettering
-    bool casts = true;              ///< throws a shadow
+    std::vector<Plane> planes;  ///< convex
+    std::vector<Vec3> corners;  ///< convex: its hull
+    Vec3 a, b;                  ///< cone: ends; ball, leaves: a is the centre
+    double ra = 0, rb = 0;      ///< radii
+    double leaf = 0.3;          ///< leaves: size of one, metres
+    std::string text;           ///< lettering
+    bool casts = true;          ///< throws a shadow
 };
 
 struct Hit {
@@ -90,7 +109,8 @@ class Model {
     /// To be called once, when everything is there.
     void finish();
 
-    /// The first thing on a ray from (0, +-kEyeHeight, 0), nearer than `limit`. Directions are unit.
+    /// The first thing on a ray from (0, +-kEyeHeight, 0), nearer than `limit`. Directions are
+    /// unit.
     [[nodiscard]] std::optional<Hit> first_hit(bool mirrored, Vec3 direction, double limit) const;
     [[nodiscard]] bool in_shadow(Vec3 point, const Primitive* self) const;
 

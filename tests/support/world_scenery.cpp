@@ -117,9 +117,12 @@ Vec3 backdrop_colour(Vec3 d) {
     const double sea = rise_between(16, 44, az);  // 0: mountains, 1: open sea with islands
     // Wooded hills above the town.
     {
-        const double low = 4.9 + 1.9 * fbm2(az * 0.055, 1.5, 4, 41) + 1.4 * std::sin(az * 0.075 + 0.4);
-        const double tuft = 0.10 * std::abs(noise2(az * 3.3, 0.2, 43)) + 0.05 * noise2(az * 11, 3, 44);
-        const double top = (low + tuft) * (1 - rise_between(19, 36, az)) - 0.9 * rise_between(24, 37, az);
+        const double low =
+            4.9 + 1.9 * fbm2(az * 0.055, 1.5, 4, 41) + 1.4 * std::sin(az * 0.075 + 0.4);
+        const double tuft =
+            0.10 * std::abs(noise2(az * 3.3, 0.2, 43)) + 0.05 * noise2(az * 11, 3, 44);
+        const double top =
+            (low + tuft) * (1 - rise_between(19, 36, az)) - 0.9 * rise_between(24, 37, az);
         if (el < top) {
             // Crowns shrink with the distance up the hill.
             return through_air(forest(az, el * (1 + 0.05 * el), 51), 1300);
@@ -143,11 +146,15 @@ Vec3 backdrop_colour(Vec3 d) {
         const double top = (6.6 + 10.5 * crest) * (1 - 0.97 * sea) - 0.2 * rise_between(50, 66, az);
         if (el < top) {
             const double light = relief(az * 0.20, el * 0.26, 9, 73);
-            const double snow = smoothstep(-0.6, 1.1, (el - 9.2) * 0.55 + 2.2 * fbm2(az * 0.9, el * 1.1, 6, 75) - 0.9 * (0.5 - light));
+            const double snow = smoothstep(
+                -0.6, 1.1,
+                (el - 9.2) * 0.55 + 2.2 * fbm2(az * 0.9, el * 1.1, 6, 75) - 0.9 * (0.5 - light));
             const double grain = fbm2(az * 6, el * 9, 4, 76);
-            Vec3 rock = lerp({0.15, 0.145, 0.13}, {0.10, 0.12, 0.075}, smoothstep(9, 6, el + 2 * grain));
+            Vec3 rock =
+                lerp({0.15, 0.145, 0.13}, {0.10, 0.12, 0.075}, smoothstep(9, 6, el + 2 * grain));
             rock = (0.45 + 1.2 * light + 0.3 * grain) * rock;
-            const Vec3 white = lerp({0.42, 0.50, 0.62}, {1.0, 0.97, 0.92}, smoothstep(0.3, 0.75, light));
+            const Vec3 white =
+                lerp({0.42, 0.50, 0.62}, {1.0, 0.97, 0.92}, smoothstep(0.3, 0.75, light));
             return through_air(lerp(rock, white, clamp01(snow)), 8200);
         }
     }
@@ -213,7 +220,8 @@ Vec3 ground_albedo(Ground kind, double az, double rho, double y) {
         const double uu = u / 0.95 + shift;
         const double joint = std::min(fract(uu), 1 - fract(uu)) * 0.95;
         const double bed = std::min(fract(y / 0.42), 1 - fract(y / 0.42)) * 0.42;
-        const double tone = 0.16 + 0.09 * random_unit(floor_of(uu), course, 7) + 0.05 * fbm2(u * 3, y * 5, 4, 91);
+        const double tone =
+            0.16 + 0.09 * random_unit(floor_of(uu), course, 7) + 0.05 * fbm2(u * 3, y * 5, 4, 91);
         Vec3 c = tone * Vec3{1.0, 0.95, 0.86};
         if (joint < 0.03 || bed < 0.03) c = 0.45 * c;
         const double wet = 1 - smoothstep(0.35, 0.75, y + 0.15 * noise2(u * 0.8, 2, 92));
@@ -232,7 +240,8 @@ Vec3 ground_albedo(Ground kind, double az, double rho, double y) {
         const double u = across * rho;
         const double row = rho / 0.8;
         const double slab = u / 1.2 + 0.5 * static_cast<double>(floor_of(row) & 1);
-        const double tone = 0.36 + 0.07 * random_unit(floor_of(slab), floor_of(row), 111) + 0.08 * fbm2(u * 0.4, rho * 0.4, 5, 112);
+        const double tone = 0.36 + 0.07 * random_unit(floor_of(slab), floor_of(row), 111) +
+                            0.08 * fbm2(u * 0.4, rho * 0.4, 5, 112);
         return tone * Vec3{1.0, 0.96, 0.88};
     }
     // Near quay: a granite kerb, a strip of slabs, then setts in fans of rows.
@@ -244,7 +253,8 @@ Vec3 ground_albedo(Ground kind, double az, double rho, double y) {
         const double block = u / 1.6;
         const double joint = std::min(fract(block), 1 - fract(block)) * 1.6;
         const double speck = noise2(u * 55, rho * 55, 122);
-        const double tone = 0.33 + 0.05 * random_unit(floor_of(block), 3, 123) + 0.05 * speck + 0.05 * dirt;
+        const double tone =
+            0.33 + 0.05 * random_unit(floor_of(block), 3, 123) + 0.05 * speck + 0.05 * dirt;
         return (joint < 0.012 || in > 0.535 ? 0.4 : 1.0) * tone * Vec3{1.0, 0.97, 0.92};
     }
     if (in < 3.4) {
@@ -252,7 +262,8 @@ Vec3 ground_albedo(Ground kind, double az, double rho, double y) {
         const double slab = u / 0.9 + 0.37 * static_cast<double>(floor_of(row) % 3);
         const double ju = std::min(fract(slab), 1 - fract(slab)) * 0.9;
         const double jr = std::min(fract(row), 1 - fract(row)) * 0.57;
-        const double tone = 0.34 + 0.08 * (random_unit(floor_of(slab), floor_of(row), 131) - 0.5) + 0.06 * dirt + 0.03 * noise2(u * 38, rho * 38, 132);
+        const double tone = 0.34 + 0.08 * (random_unit(floor_of(slab), floor_of(row), 131) - 0.5) +
+                            0.06 * dirt + 0.03 * noise2(u * 38, rho * 38, 132);
         return (std::min(ju, jr) < 0.010 ? 0.45 : 1.0) * tone * Vec3{1.0, 0.95, 0.86};
     }
     const double row = in / 0.125;
@@ -266,7 +277,9 @@ Vec3 ground_albedo(Ground kind, double az, double rho, double y) {
     const double hue = random_unit(s, r, 144);
     Vec3 stone = lerp({0.235, 0.225, 0.215}, {0.33, 0.285, 0.235}, hue);
     if (hue > 0.9) stone = {0.20, 0.205, 0.225};
-    stone = (0.80 + 0.35 * random_unit(s, r, 145) + 0.30 * dirt + 0.12 * noise2(u * 42, rho * 42, 146)) * stone;
+    stone = (0.80 + 0.35 * random_unit(s, r, 145) + 0.30 * dirt +
+             0.12 * noise2(u * 42, rho * 42, 146)) *
+            stone;
     const double lit = 1 - 0.22 * sx * std::abs(sx) + 0.10 * sy;
     const double joint = smoothstep(0.55, 0.95, body);
     const Vec3 gap = dirt > 0.12 ? Vec3{0.085, 0.10, 0.045} : Vec3{0.10, 0.092, 0.08};

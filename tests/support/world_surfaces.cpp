@@ -18,11 +18,17 @@ FacePoint on_face(const Hit& h) {
     const double x = dot(d, p.place.u);
     const double z = dot(d, p.place.w);
     switch (h.face) {
-        case 1: return {p.width / 2 - x, d.y, p.width, p.height};
-        case 2: return {p.depth / 2 - z, d.y, p.depth, p.height};
-        case 3: return {z + p.depth / 2, d.y, p.depth, p.height};
-        case 4: case 5: return {x + p.width / 2, z + p.depth / 2, p.width, p.depth};
-        default: return {x + p.width / 2, d.y, p.width, p.height};
+        case 1:
+            return {p.width / 2 - x, d.y, p.width, p.height};
+        case 2:
+            return {p.depth / 2 - z, d.y, p.depth, p.height};
+        case 3:
+            return {z + p.depth / 2, d.y, p.depth, p.height};
+        case 4:
+        case 5:
+            return {x + p.width / 2, z + p.depth / 2, p.width, p.depth};
+        default:
+            return {x + p.width / 2, d.y, p.width, p.height};
     }
 }
 
@@ -42,7 +48,8 @@ Vec3 brick_wall(double u, double v, Vec3 colour, int64_t seed) {
 Vec3 boards(double u, double v, Vec3 colour, int64_t seed) {
     const double row = v / 0.17;
     const double f = fract(row);
-    const double tone = 0.88 + 0.16 * random_unit(floor_of(row), floor_of(u / 3.1), seed) + 0.10 * fbm2(u * 0.8, v * 9, 3, seed);
+    const double tone = 0.88 + 0.16 * random_unit(floor_of(row), floor_of(u / 3.1), seed) +
+                        0.10 * fbm2(u * 0.8, v * 9, 3, seed);
     return (f < 0.13 ? 0.55 : 1.0) * tone * colour;
 }
 
@@ -60,7 +67,8 @@ Finish window(double x, double y, double w, double h, uint32_t seed, Vec3 frame)
     const double my = y * h;
     const double edge = std::min(std::min(mx, w - mx), std::min(my, h - my));
     const bool bar = edge < 0.075 || std::abs(x - 0.5) * w < 0.035 ||
-                     std::abs(y - 0.62) * h < 0.035 || (seed % 3 == 0 && std::abs(y - 0.3) * h < 0.022);
+                     std::abs(y - 0.62) * h < 0.035 ||
+                     (seed % 3 == 0 && std::abs(y - 0.3) * h < 0.022);
     Finish f;
     // The sun comes from the upper left, so the recess shades its upper left.
     const bool shaded = mx < 0.10 || my > h - 0.16;
@@ -115,7 +123,8 @@ Finish facade(const Hit& hit, const FacePoint& at) {
     const double storey_height = (at.height - 0.5) / static_cast<double>(storeys);
     const int64_t storey = floor_of(at.v / storey_height);
     if (storey >= storeys) return f;
-    const int64_t columns = std::max<int64_t>(1, floor_of(at.width / (1.95 + 0.5 * unit_of(p.seed * 7U))));
+    const int64_t columns =
+        std::max<int64_t>(1, floor_of(at.width / (1.95 + 0.5 * unit_of(p.seed * 7U))));
     const double bay = at.width / static_cast<double>(columns);
     const int64_t column = floor_of(at.u / bay);
     const double x = at.u - (static_cast<double>(column) + 0.5) * bay;
@@ -141,7 +150,9 @@ Finish facade(const Hit& hit, const FacePoint& at) {
         }
         if (y < fascia) {
             const bool door = column == columns / 2;
-            Finish g = window(clamp01((x + bay / 2) / bay), clamp01((y - (door ? 0.1 : 0.5)) / (fascia - 0.5)), bay, fascia - 0.5, h, paint);
+            Finish g = window(clamp01((x + bay / 2) / bay),
+                              clamp01((y - (door ? 0.1 : 0.5)) / (fascia - 0.5)), bay, fascia - 0.5,
+                              h, paint);
             if (g.mirror > 0) {
                 const double ware = noise2(at.u * 5, y * 6, p.seed);
                 g.albedo = (0.05 + 0.16 * clamp01(ware)) * Vec3{1.0, 0.8, 0.55};
@@ -151,7 +162,8 @@ Finish facade(const Hit& hit, const FacePoint& at) {
         }
         return f;
     }
-    if (storey == 0 && column == static_cast<int64_t>(p.seed % static_cast<uint32_t>(columns)) && hit.face == 0) {
+    if (storey == 0 && column == static_cast<int64_t>(p.seed % static_cast<uint32_t>(columns)) &&
+        hit.face == 0) {
         if (std::abs(x) < 0.52 && y < 2.15) {  // door with two panels
             const double px = std::abs(std::abs(x) - 0.25);
             const double py = std::abs(std::abs(y - 1.05) - 0.5);
@@ -235,12 +247,14 @@ Finish ship_side(const Hit& hit, const FacePoint& at) {
     const double v = at.v;
     const double top = p.height;
     const double plank = fract(v / (big ? 0.24 : 0.16));
-    const double tone = (plank < 0.10 ? 0.72 : 1.0) * (0.92 + 0.16 * fbm2(at.u * 0.6, v * 5, 4, p.seed));
+    const double tone =
+        (plank < 0.10 ? 0.72 : 1.0) * (0.92 + 0.16 * fbm2(at.u * 0.6, v * 5, 4, p.seed));
     f.albedo = tone * p.colour;
     f.mirror = 0.05;
     if (hit.face == 4) {
         const double seam = fract(dot(hit.point - p.place.origin, p.place.w) / 0.14);
-        f.albedo = (seam < 0.12 ? 0.5 : 0.9 + 0.2 * noise2(at.u * 1.3, seam, p.seed)) * Vec3{0.36, 0.27, 0.17};
+        f.albedo = (seam < 0.12 ? 0.5 : 0.9 + 0.2 * noise2(at.u * 1.3, seam, p.seed)) *
+                   Vec3{0.36, 0.27, 0.17};
         return f;
     }
     if (v > top - (big ? 0.22 : 0.12)) {
@@ -250,12 +264,14 @@ Finish ship_side(const Hit& hit, const FacePoint& at) {
     if (big && v > top - 1.55 && v < top - 0.75) {  // painted band with ports
         f.albedo = tone * Vec3{0.74, 0.71, 0.62};
         const double port = fract(at.u / 2.3);
-        if (std::abs(port - 0.5) < 0.13 && std::abs(v - top + 1.15) < 0.24) f.albedo = {0.03, 0.03, 0.032};
+        if (std::abs(port - 0.5) < 0.13 && std::abs(v - top + 1.15) < 0.24)
+            f.albedo = {0.03, 0.03, 0.032};
     } else if (!big && v > top - 0.30 && v < top - 0.20) {
         f.albedo = p.accent;
     }
     if (v < (big ? 0.55 : 0.22)) {
-        f.albedo = (0.7 + 0.5 * fbm2(at.u * 1.5, v * 4, 4, 5)) * (big ? Vec3{0.27, 0.075, 0.05} : Vec3{0.08, 0.10, 0.12});
+        f.albedo = (0.7 + 0.5 * fbm2(at.u * 1.5, v * 4, 4, 5)) *
+                   (big ? Vec3{0.27, 0.075, 0.05} : Vec3{0.08, 0.10, 0.12});
     }
     if (!p.text.empty() && (hit.face == 0 || hit.face == 1)) {
         const double size = big ? 0.46 : 0.30;
@@ -306,7 +322,8 @@ Finish finish_of(const Hit& hit) {
             const double col = at.u / 0.85 + 0.5 * static_cast<double>(floor_of(row) & 1);
             const double jr = std::min(fract(row), 1 - fract(row)) * 0.45;
             const double jc = std::min(fract(col), 1 - fract(col)) * 0.85;
-            const double tone = 0.80 + 0.35 * random_unit(floor_of(col), floor_of(row), p.seed) + 0.3 * fbm2(at.u * 2, at.v * 2, 5, p.seed);
+            const double tone = 0.80 + 0.35 * random_unit(floor_of(col), floor_of(row), p.seed) +
+                                0.3 * fbm2(at.u * 2, at.v * 2, 5, p.seed);
             f.albedo = (hit.face != 4 && std::min(jr, jc) < 0.018 ? 0.5 : 1.0) * tone * p.colour;
             const double wet = 1 - smoothstep(0.3, 0.8, hit.point.y + 0.2 * noise2(at.u, 1, 4));
             f.albedo = lerp(f.albedo, {0.04, 0.05, 0.028}, 0.8 * wet);
@@ -315,38 +332,51 @@ Finish finish_of(const Hit& hit) {
         case Surface3::planks: {
             const FacePoint at = on_face(hit);
             const double row = (hit.face == 4 ? at.u : at.v) / 0.19;
-            const double grain = fbm2(at.u * 1.5 + 31 * random_unit(floor_of(row), 1), at.v * 6, 4, p.seed);
-            f.albedo = (fract(row) < 0.09 ? 0.4 : 0.85 + 0.3 * random_unit(floor_of(row), 2, p.seed) + 0.3 * grain) * p.colour;
+            const double grain =
+                fbm2(at.u * 1.5 + 31 * random_unit(floor_of(row), 1), at.v * 6, 4, p.seed);
+            f.albedo = (fract(row) < 0.09
+                            ? 0.4
+                            : 0.85 + 0.3 * random_unit(floor_of(row), 2, p.seed) + 0.3 * grain) *
+                       p.colour;
             return f;
         }
         case Surface3::crate: {
             const FacePoint at = on_face(hit);
             const double row = at.v / (p.height / 4);
-            const double rim = std::min(std::min(at.u, at.width - at.u), std::min(at.v, at.height - at.v));
-            f.albedo = (fract(row) < 0.14 && rim > 0.07 ? 0.25 : 0.9 + 0.3 * random_unit(floor_of(row), 2, p.seed)) * p.colour;
+            const double rim =
+                std::min(std::min(at.u, at.width - at.u), std::min(at.v, at.height - at.v));
+            f.albedo = (fract(row) < 0.14 && rim > 0.07
+                            ? 0.25
+                            : 0.9 + 0.3 * random_unit(floor_of(row), 2, p.seed)) *
+                       p.colour;
             return f;
         }
         case Surface3::hull:
-        case Surface3::ship_hull: return ship_side(hit, on_face(hit));
+        case Surface3::ship_hull:
+            return ship_side(hit, on_face(hit));
         case Surface3::lighthouse: {
             const double v = hit.point.y - p.a.y;
             const bool band = fract(v / 11.0 + 0.1) < 0.5;
             const double stain = fbm2(std::atan2(hit.normal.x, hit.normal.z) * 4, v * 0.5, 5, 5);
-            f.albedo = (1 + 0.22 * stain) * (band ? Vec3{0.46, 0.055, 0.045} : Vec3{0.74, 0.72, 0.68});
+            f.albedo =
+                (1 + 0.22 * stain) * (band ? Vec3{0.46, 0.055, 0.045} : Vec3{0.74, 0.72, 0.68});
             const double a = std::atan2(hit.normal.x, -hit.normal.z);
-            if (std::abs(a + 0.25) < 0.16 && fract(v / 6.0) > 0.62 && fract(v / 6.0) < 0.86) f.albedo = {0.03, 0.03, 0.03};
+            if (std::abs(a + 0.25) < 0.16 && fract(v / 6.0) > 0.62 && fract(v / 6.0) < 0.86)
+                f.albedo = {0.03, 0.03, 0.03};
             return f;
         }
         case Surface3::sign: {
             const FacePoint at = on_face(hit);
             if (hit.face > 1) return f;
-            const double rim = std::min(std::min(at.u, at.width - at.u), std::min(at.v, at.height - at.v));
+            const double rim =
+                std::min(std::min(at.u, at.width - at.u), std::min(at.v, at.height - at.v));
             const double thick = 0.06 * at.height;
             if (rim > 0.5 * thick && rim < 1.5 * thick) {
                 f.albedo = p.accent;
                 return f;
             }
-            const double size = std::min(0.52 * at.height, (at.width - 0.34 * at.height) / text_width(p.text));
+            const double size =
+                std::min(0.52 * at.height, (at.width - 0.34 * at.height) / text_width(p.text));
             const double x = (at.u - at.width / 2) / size + text_width(p.text) / 2;
             const double y = (at.v - at.height / 2) / size + 0.5;
             if (text_covers(p.text, x, y, 0.16)) f.albedo = p.accent;
@@ -365,7 +395,8 @@ Finish finish_of(const Hit& hit) {
             const double v = hit.face / 255.0;
             const Vec3 d = (1 / p.ra) * (hit.point - p.a);
             const double deep = clamp01(norm(d));
-            f.albedo = ((0.35 + 0.75 * deep * deep) * (0.65 + 0.7 * v)) * lerp(p.colour, {0.20, 0.19, 0.05}, 0.25 * v);
+            f.albedo = ((0.35 + 0.75 * deep * deep) * (0.65 + 0.7 * v)) *
+                       lerp(p.colour, {0.20, 0.19, 0.05}, 0.25 * v);
             f.sun = clamp01(0.10 + 0.95 * (deep - 0.45) + 0.45 * dot(d, sun_direction()));
             return f;
         }
@@ -388,12 +419,14 @@ Finish finish_of(const Hit& hit) {
                 f.albedo = {0.75, 0.73, 0.66};
                 const double turn = std::atan2(x, y) / (2 * kPi) * 12;
                 const bool mark = r > 1.0 && r < 1.22 && std::abs(turn - std::round(turn)) < 0.10;
-                const bool hands = (std::abs(x) < 0.06 && y > 0 && y < 1.0) || (std::abs(y + 0.25 * x) < 0.08 && x < 0 && x > -0.7);
+                const bool hands = (std::abs(x) < 0.06 && y > 0 && y < 1.0) ||
+                                   (std::abs(y + 0.25 * x) < 0.08 && x < 0 && x > -0.7);
                 if (mark || hands || r > 1.27) f.albedo = {0.03, 0.03, 0.03};
             }
             return f;
         }
-        default: return f;
+        default:
+            return f;
     }
 }
 

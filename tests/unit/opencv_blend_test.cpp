@@ -140,7 +140,7 @@ Agreement compare(const std::string& name, const Placed& a, const Placed& b, int
     const Agreement r{psnr(ours, blended_by_opencv(a, b, seam, bands, 32), margin),
                       psnr(ours, blended_by_opencv(a, b, seam, bands, 1), margin),
                       psnr(ours, hard_cut(a, b, seam), margin)};
-    WARN(name << ", " << bands << " bands: " << r.fine << " dB against OpenCV at 5 fraction bits, "
+    UNSCOPED_INFO(name << ", " << bands << " bands: " << r.fine << " dB against OpenCV at 5 fraction bits, "
               << r.plain << " dB at 8-bit values; the hard cut: " << r.of_cut << " dB");
     return r;
 }

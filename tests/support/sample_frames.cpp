@@ -1,0 +1,192 @@
+#include "support/sample_frames.hpp"
+
+#include <turbojpeg.h>
+
+#include <algorithm>
+#include <cmath>
+#include <cstdio>
+#include <stdexcept>
+
+#include "base/parallel.hpp"
+#include "broadloom/photometry.hpp"
+#include "support/world_noise.hpp"
+
+namespace broadloom::test {
+
+namespace {
+
+constexpr int64_t kRows = 4, kColumns = 6;
+constexpr int64_t kWidth = 1500, kHeight = 1000;
+constexpr double kFieldOfViewDeg = 30;  // across
+constexpr double kOverlap = 0.35;
+constexpr double kMiddlePitchDeg = -3.5;
+constexpr double kNoiseLevels = 0.7;
+constexpr double kDiagonal35mm = 43.267;  // of a 36 x 24 mm frame (CIPA DCG-001)
+
+double spread(int64_t a, int64_t b) { return 2 * random_unit(a, b, 20310514) - 1; }
+
+/// About normal, standard deviation 1: the sum of four even ones.
+double bell(size_t frame, int64_t pixel, int64_t channel) {
+    double sum = 0;
+    for (int64_t i = 0; i < 4; ++i) {
+        sum += random_unit(pixel, static_cast<int64_t>(frame) * 64 + channel * 8 + i, 4711) - 0.5;
+    }
+    return sum * std::sqrt(3.0);
+}
+
+double brightness(Vec3 c) { return std::sqrt(0.25 * c.x + 0.6 * c.y + 0.15 * c.z); }
+
+}  // namespace
+
+Scene sample_scene() {
+    Scene scene;
+    scene.title = "Vellamsund, morning at the harbour";
+    scene.credit = "Drawn by the broadloom sample maker";
+    scene.rights = "Invented scene; free to use with broadloom";
+    Camera camera;
+    camera.width = kWidth;
+    camera.height = kHeight;
+    camera.focal_px =
+        std::round(10 * 0.5 * kWidth / std::tan(kFieldOfViewDeg / 2 * kRadPerDeg)) / 10;
+    camera.principal_point_px = Vec2{752.4, 498.7};
+    camera.radial = {-0.05, 0.01, 0};
+    camera.tangential = {0.0004, -0.0003};
+    camera.vignetting = {-0.22, -0.11, -0.02};
+    scene.cameras["main"] = camera;
+    const double across = kFieldOfViewDeg * (1 - kOverlap);
+    const double down =
+        2 * std::atan(0.5 * kHeight / camera.focal_px) * kDegPerRad * (1 - kOverlap);
+    for (int64_t c = 0; c < kColumns; ++c) {
+        for (int64_t r = 0; r < kRows; ++r) {
+            const int64_t n = c * kRows + r;
+            Frame f;
+            char name[40];
+            std::snprintf(name, sizeof name, "frames/%04d.jpg", static_cast<int>(n + 1));
+            f.file = name;
+            f.camera = "main";
+            f.row = r;
+            f.column = c;
+            f.placed_by = "hand";
+            f.yaw_deg =
+                (static_cast<double>(c) - 0.5 * (kColumns - 1)) * across + 0.15 * spread(n, 1);
+            f.pitch_deg = kMiddlePitchDeg - (static_cast<double>(r) - 0.5 * (kRows - 1)) * down +
+                          0.15 * spread(n, 2);
+            f.roll_deg = 0.3 * spread(n, 3);
+            // Any two frames differ by at most a third of a stop.
+            const double stops = spread(n, 4) * 0.15;
+            for (size_t i = 0; i < 3; ++i)
+                f.gain[i] = std::exp2(stops + 0.015 * spread(n, 5 + static_cast<int64_t>(i)));
+            scene.frames.push_back(f);
+        }
+    }
+    return scene;
+}
+
+std::array<double, 3> recorded(const ProceduralWorld& world, const Lens& lens, const Frame& frame,
+                               int64_t x, int64_t y) {
+    const Rotation rotation = Rotation::from_yaw_pitch_roll_deg(
+        frame.yaw_deg.value(), frame.pitch_deg.value(), frame.roll_deg);
+    Vec3 sum{0, 0, 0};
+    int taken = 0;
+    const auto take = [&](int i, int j, int n, int64_t salt) {
+        const uint32_t h = hash_of(x, y, salt + j * n + i);
+        const double jx = (h & 0xffffU) / 65536.0;
+        const double jy = (h >> 16U) / 65536.0;
+        const Vec2 pixel{static_cast<double>(x) + (i + jx) / n,
+                         static_cast<double>(y) + (j + jy) / n};
+        const auto ab = lens.undistort(pixel);
+        if (!ab) throw std::runtime_error("a sample lies outside what the lens shows");
+        const Vec3 c = world.colour(rotation.to_world({ab->x, ab->y, 1}));
+        sum = sum + c;
+        ++taken;
+        return brightness(c);
+    };
+    // Four samples tell whether the pixel holds an edge or texture; only then nine more.
+    double low = 1;
+    double high = 0;
+    for (int j = 0; j < 2; ++j) {
+        for (int i = 0; i < 2; ++i) {
+            const double b = take(i, j, 2, 0);
+            low = std::min(low, b);
+            high = std::max(high, b);
+        }
+    }
+    if (high - low > 0.03) {
+        for (int j = 0; j < 3; ++j) {
+            for (int i = 0; i < 3; ++i) take(i, j, 3, 100);
+        }
+    }
+    const double falloff =
+        lens.vignetting({static_cast<double>(x) + 0.5, static_cast<double>(y) + 0.5});
+    const double light[3] = {sum.x, sum.y, sum.z};
+    std::array<double, 3> levels{};
+    for (size_t c = 0; c < 3; ++c) {
+        levels[c] = 255 * srgb_encode(light[c] / taken * falloff / frame.gain[c]);
+    }
+    return levels;
+}
+
+ExifData sample_exif(const Camera& camera, size_t index) {
+    ExifData e;
+    e.make = "Harrow";
+    e.model = "H-24";
+    const auto n = static_cast<int64_t>(index);
+    // Three seconds between frames, eleven for the turn to the next column.
+    const int64_t seconds = 10 * 3600 + 24 * 60 + 7 + 3 * n + 8 * (n / kRows);
+    char text[40];
+    std::snprintf(text, sizeof text, "2031:05:14 %02d:%02d:%02d", static_cast<int>(seconds / 3600),
+                  static_cast<int>(seconds / 60 % 60), static_cast<int>(seconds % 60));
+    e.date_time = text;
+    e.exposure_num = 1;
+    e.exposure_den = 320;
+    e.aperture_tenths = 80;
+    e.iso = 100;
+    const double diagonal =
+        std::hypot(static_cast<double>(camera.width), static_cast<double>(camera.height));
+    const double focal_35mm = camera.focal_px / diagonal * kDiagonal35mm;
+    e.focal_35mm = static_cast<uint16_t>(std::lround(focal_35mm));
+    e.focal_hundredths_mm =
+        static_cast<uint32_t>(std::lround(100 * focal_35mm));  // a 36 x 24 mm sensor
+    e.width = static_cast<uint32_t>(camera.width);
+    e.height = static_cast<uint32_t>(camera.height);
+    return e;
+}
+
+std::vector<uint8_t> make_frame(const ProceduralWorld& world, const Scene& scene, size_t index,
+                                int quality) {
+    const Frame& frame = scene.frames.at(index);
+    const Camera& camera = scene.cameras.at(frame.camera);
+    const Lens lens(camera);
+    const int64_t w = camera.width;
+    const int64_t h = camera.height;
+    std::vector<uint8_t> rgb(static_cast<size_t>(3 * w * h));
+    for (int64_t y = 0; y < h; ++y) {
+        for (int64_t x = 0; x < w; ++x) {
+            const auto levels = recorded(world, lens, frame, x, y);
+            for (size_t c = 0; c < 3; ++c) {
+                const double v =
+                    levels[c] + kNoiseLevels * bell(index, y * w + x, static_cast<int64_t>(c));
+                rgb[static_cast<size_t>(3 * (y * w + x)) + c] =
+                    static_cast<uint8_t>(std::clamp(std::lround(v), 0L, 255L));
+            }
+        }
+    }
+    const tjhandle handle = tjInitCompress();
+    unsigned char* data = nullptr;
+    unsigned long size = 0;
+    const int failed = tjCompress2(handle, rgb.data(), static_cast<int>(w), 0, static_cast<int>(h),
+                                   TJPF_RGB, &data, &size, TJSAMP_420, quality, TJFLAG_ACCURATEDCT);
+    std::vector<uint8_t> jpeg;
+    if (failed == 0) {
+        const std::vector<uint8_t> exif = exif_segment(sample_exif(camera, index));
+        jpeg.assign(data, data + 2);
+        jpeg.insert(jpeg.end(), exif.begin(), exif.end());
+        jpeg.insert(jpeg.end(), data + 2, data + size);
+    }
+    tjFree(data);
+    tjDestroy(handle);
+    if (failed != 0) throw std::runtime_error("cannot encode " + frame.file);
+    return jpeg;
+}
+
+}  // namespace broadloom::test

@@ -12,15 +12,13 @@
 #include <vector>
 
 #include "broadloom/canvas.hpp"
+#include "broadloom/instruction_set.hpp"
 #include "broadloom/scene.hpp"
 
 namespace broadloom {
 
 enum class Pass { draft, full };
 enum class Chroma { c420, c444 };
-
-/// Which twin of the kernels runs; all give the same bytes.
-enum class InstructionSet { automatic, plain, sse4, avx2, avx512, neon };
 
 struct RenderOptions {
     std::filesystem::path out;               ///< the folder; absent or empty before
@@ -50,6 +48,7 @@ struct RenderPlan {
     int64_t least_memory_bytes = 0;  ///< the smallest workable budget, one thread
     int64_t disk_bytes = 0;          ///< estimate, upper side
     int64_t free_disk_bytes = 0;
+    double seconds = 0;              ///< estimate, from a short measurement of this processor
     std::vector<std::string> notes;
 };
 

@@ -62,6 +62,7 @@ void say_plan(const RenderPlan& p) {
     std::fprintf(stderr, "memory   at most %s (%s would do), %d thread%s\n",
                  format_bytes(p.memory_budget_bytes).c_str(),
                  format_bytes(p.least_memory_bytes).c_str(), p.threads, p.threads == 1 ? "" : "s");
+    std::fprintf(stderr, "time     about %s\n", format_duration(p.seconds).c_str());
 }
 
 void run(const Arguments& a) {

@@ -10,7 +10,7 @@
 #include <cstddef>
 #include <cstdint>
 
-#include "broadloom/render.hpp"
+#include "broadloom/instruction_set.hpp"
 
 namespace broadloom {
 

@@ -1,33 +1,18 @@
 #include "render/job.hpp"
 
-#include <sys/resource.h>
 #include <unistd.h>
 
 #include <algorithm>
 #include <cmath>
-#include <fstream>
 #include <map>
 
 #include "base/file_io.hpp"
 #include "base/parallel.hpp"
 #include "base/text.hpp"
 #include "broadloom/error.hpp"
+#include "render/resources.hpp"
 
 namespace broadloom {
-
-int64_t resident_bytes() {
-    std::ifstream statm("/proc/self/statm");
-    int64_t total = 0;
-    int64_t resident = 0;
-    statm >> total >> resident;
-    return resident * sysconf(_SC_PAGESIZE);
-}
-
-int64_t peak_resident_bytes() {
-    struct rusage usage {};
-    getrusage(RUSAGE_SELF, &usage);
-    return int64_t{usage.ru_maxrss} * 1024;
-}
 
 int look_ahead_leaves(int threads) { return 2 * threads + 2; }
 
@@ -174,74 +159,6 @@ std::vector<int> likely_frames(RenderJob& job, const FrameIndex& index, const Re
     return found;
 }
 
-int64_t pixels_root(const RenderJob& job, int64_t frame) {
-    const int64_t same = job.frames[static_cast<size_t>(frame)].same_as;
-    return same >= 0 ? same : frame;
-}
-
-MemoryShares share_memory(const RenderJob& job) {
-    MemoryShares m;
-    // The code and tables that run later and the allocator's slack; measured with margin.
-    constexpr size_t kCodeAndSlack = 24U << 20;
-    m.base = static_cast<size_t>(resident_bytes()) + kCodeAndSlack;
-    const auto tile_bytes = static_cast<size_t>(job.shape.tile * job.shape.tile) * 4;
-    const int up = job.shape.levels() - 1 - job.tree->leaf_level;
-    const auto leaf_side = static_cast<size_t>(job.shape.tile << up);
-    const size_t leaf_bytes = leaf_side * leaf_side * 4;
-    // A leaf's picture and its shrunk levels, tile buffers (one padded), the encoder's worst case.
-    size_t decode = 0;
-    for (const FrameInput& f : job.frames) decode = std::max(decode, f.decode_bytes);
-    m.per_thread = BlockRenderer::bytes_bound(job.block) + leaf_bytes * 3 / 2 + 3 * tile_bytes + decode;
-    // Look-ahead: lattices of a handful of frames a leaf, labels, encoded tiles.
-    const Rect area = block_surroundings(
-        job.canvas, {0, 0, static_cast<int64_t>(leaf_side), static_cast<int64_t>(leaf_side)},
-        job.block.bands);
-    const size_t leaf_plan =
-        CellMap::bytes(cells_of(area.grown(seam_reach(job.block.bands)))) * job.most_candidates +
-        (256U << 10);
-    const bool regrid = job.shape.overlap > 0 || job.shape.tile % 16 != 0;
-    const size_t leaf_output = leaf_bytes / (regrid ? 1 : 4);
-    m.per_thread += 2 * (leaf_plan + leaf_output);
-    m.shared = 2 * (leaf_plan + leaf_output) +
-               static_cast<size_t>(job.tree->height() + 4) * tile_bytes + (4U << 20) +
-               job.tree->nodes.size() * 200;
-    // Frames that one leaf needs together, and one more for what the samples missed.
-    size_t largest_frame = 0;
-    for (const auto& frames : job.leaf_frames) {
-        std::vector<int64_t> roots;
-        for (const int f : frames) roots.push_back(pixels_root(job, f));
-        std::sort(roots.begin(), roots.end());
-        roots.erase(std::unique(roots.begin(), roots.end()), roots.end());
-        size_t sum = 0;
-        for (const int64_t f : roots) sum += job.frames[static_cast<size_t>(f)].bytes;
-        m.frames = std::max(m.frames, sum);
-    }
-    for (const FrameInput& f : job.frames) largest_frame = std::max(largest_frame, f.bytes);
-    m.frames += largest_frame;
-    return m;
-}
-
-/// Upper side of what tiles and TIFF will take, from what the frames themselves take a pixel.
-int64_t estimate_disk(const RenderJob& job) {
-    double bytes = 0;
-    double pixels = 0;
-    for (const FrameInput& f : job.frames) {
-        if (!f.info.jpeg) continue;
-        bytes += static_cast<double>(f.info.file_bytes);
-        pixels += static_cast<double>(f.info.stored_width * f.info.stored_height);
-    }
-    double each = pixels > 0 ? std::clamp(1.3 * bytes / pixels, 0.05, 1.5) : 0.7;
-    if (job.options.quality > 90) each *= 1 + (job.options.quality - 90) * 0.2;
-    if (job.options.chroma == Chroma::c444) each *= 1.4;
-    const auto picture = static_cast<double>(job.shape.pixel_count());
-    double total = 2 * picture * each + 3000.0 * static_cast<double>(job.plan.tiles) + (4 << 20);
-    if (job.shape.overlap > 0 || job.shape.tile % 16 != 0) {
-        const auto frontier = static_cast<double>(job.shape.width + job.shape.height);
-        total += 16.0 * frontier * static_cast<double>(job.shape.tile);
-    }
-    return static_cast<int64_t>(std::min(total, 9e18));
-}
-
 class Fingerprint {  // FNV-1a, 64 bits, twice with different starts
   public:
     void add(std::string_view text) {
@@ -370,25 +287,9 @@ RenderJob prepare_job(const Scene& scene, const RenderOptions& options) {
     job.options.threads = threads;
     plan.threads = threads;
     job.frame_cache_bytes = budget - std::min(budget, job.memory.fixed(threads));
+    plan.seconds = estimate_seconds(job);
     job.identity = identify(scene, job);
     return job;
-}
-
-void check_resources(const RenderJob& job) {
-    const RenderPlan& plan = job.plan;
-    if (plan.least_memory_bytes > plan.memory_budget_bytes) {
-        const int64_t mib = ceil_div(plan.least_memory_bytes, 1 << 20);
-        throw Error(ErrorCode::usage, "--memory " + format_bytes(plan.memory_budget_bytes) +
-                                          " is too little for these frames; give at least --memory " +
-                                          std::to_string(mib) + "M");
-    }
-    if (plan.disk_bytes > plan.free_disk_bytes) {
-        throw Error(ErrorCode::machine,
-                    "--out " + escaped(job.options.out.string()) + ": the result needs about " +
-                        format_bytes(plan.disk_bytes) + " but only " +
-                        format_bytes(plan.free_disk_bytes) +
-                        " are free there; make room, choose another disk, or lower --scale");
-    }
 }
 
 RenderPlan plan_render(const Scene& scene, const RenderOptions& options) {

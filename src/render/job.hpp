@@ -61,12 +61,4 @@ int look_ahead_leaves(int threads);
 /// frames are reported together.
 RenderJob prepare_job(const Scene& scene, const RenderOptions& options);
 
-/// Refuses a job that cannot succeed: too little memory or disk. Throws Error. Apart from
-/// prepare_job() because a finished result needs neither.
-void check_resources(const RenderJob& job);
-
-/// Resident memory of this process now, and at its largest so far, bytes.
-int64_t resident_bytes();
-int64_t peak_resident_bytes();
-
 }  // namespace broadloom

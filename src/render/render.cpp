@@ -6,6 +6,7 @@
 #include "broadloom/error.hpp"
 #include "io/page.hpp"
 #include "render/output_folder.hpp"
+#include "render/resources.hpp"
 #include "render/scheduler.hpp"
 
 namespace broadloom {

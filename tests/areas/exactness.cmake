@@ -6,6 +6,7 @@ target_link_libraries(bl_made_up PUBLIC bl_canvas bl_image bl_scene)
 
 broadloom_test(block_exactness_test unit/block_exactness_test.cpp LINK bl_made_up bl_blend)
 broadloom_test(cell_map_test unit/cell_map_test.cpp LINK bl_made_up bl_blend)
+broadloom_test(seam_labels_test unit/seam_labels_test.cpp LINK bl_made_up bl_blend)
 
 # OpenCV's multiband blender, in this test only; Debian's package brings no CMake file for the module.
 find_path(OPENCV_STITCHING_INCLUDE_DIR opencv2/stitching/detail/blenders.hpp

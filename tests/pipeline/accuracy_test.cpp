@@ -1,6 +1,6 @@
 // Accuracy from frames to finished files: known photographs are laid on a canvas, photographed with
-// known lens, vignetting, gains, noise and JPEG, rendered, read back and compared with the truth and
-// with a hard-cut composite made in memory.
+// known lens, vignetting, gains, noise and JPEG, rendered, read back and compared with the truth
+// and with a hard-cut composite made in memory.
 #include <catch2/catch.hpp>
 #include <cstdlib>
 #include <filesystem>
@@ -119,7 +119,8 @@ TEST_CASE("a photograph of 8 megapixels comes back from a flat piece of sphere",
     ShootOptions o = usual_shoot();
     o.rows = 3;
     o.columns = 4;
-    try_out(truth, canvas_between(Surface::sphere, -3584 / 120.0, 3584 / 120.0, 19.2, -19.2, 60), o);
+    try_out(truth, canvas_between(Surface::sphere, -3584 / 120.0, 3584 / 120.0, 19.2, -19.2, 60),
+            o);
 }
 
 TEST_CASE("another photograph of 8 megapixels comes back from a flat piece of sphere",
@@ -133,13 +134,13 @@ TEST_CASE("another photograph of 8 megapixels comes back from a flat piece of sp
     o.radial = {0.1, -0.03, 0};
     o.overlap = 0.38;
     o.gain_spread = 0.25;
-    try_out(truth, canvas_between(Surface::sphere, -3584 / 120.0, 3584 / 120.0, 19.2, -19.2, 60), o);
+    try_out(truth, canvas_between(Surface::sphere, -3584 / 120.0, 3584 / 120.0, 19.2, -19.2, 60),
+            o);
 }
 
 TEST_CASE("a photograph comes back from a cylinder", "[accuracy][pipeline]") {
     if (!there(kMountains, "lomiri-wallpapers-16.04")) return;
-    const Canvas canvas =
-        canvas_between(Surface::cylinder, -20, 20, 13, -11, 48);
+    const Canvas canvas = canvas_between(Surface::cylinder, -20, 20, 13, -11, 48);
     const Picture truth = cropped(load_picture(kMountains), 600, 700, canvas.width, canvas.height);
     ShootOptions o = usual_shoot();
     o.surface = Surface::cylinder;

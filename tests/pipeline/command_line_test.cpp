@@ -71,11 +71,15 @@ TEST_CASE("every option refuses values outside its range", "[pipeline][usage]") 
 TEST_CASE("every option takes values at both ends of its range", "[pipeline][usage]") {
     const SmallScene scene(2, 1);
     const std::vector<std::pair<std::string, std::vector<std::string>>> good{
-        {"--pass", {"full", "draft"}},     {"--scale", {"0.02", "2"}},
+        {"--pass", {"full", "draft"}},
+        {"--scale", {"0.02", "2"}},
         {"--memory", {"512M", "1g", "0.5GiB", "536870912", "524288K"}},
-        {"--threads", {"1", "1024"}},      {"--tile", {"16", "18", "4096"}},
-        {"--overlap", {"0", "1", "128"}},  {"--quality", {"1", "100"}},
-        {"--chroma", {"420", "444"}},      {"--bands", {"1", "8"}},
+        {"--threads", {"1", "1024"}},
+        {"--tile", {"16", "18", "4096"}},
+        {"--overlap", {"0", "1", "128"}},
+        {"--quality", {"1", "100"}},
+        {"--chroma", {"420", "444"}},
+        {"--bands", {"1", "8"}},
         {"--background", {"000000", "#FFffFF"}},
         {"--instruction-set", {"auto", "plain"}},
     };
@@ -99,8 +103,9 @@ TEST_CASE("help and version go to standard output", "[pipeline][usage]") {
     CHECK(help.err.empty());
     const ProcessResult more = run_process({program(), "render", "--help"});
     CHECK(more.status == 0);
-    for (const char* option : {"--out", "--pass", "--scale", "--memory", "--threads", "--tile", "--quality",
-                               "--chroma", "--resume", "--background", "--bands", "--overlap"}) {
+    for (const char* option :
+         {"--out", "--pass", "--scale", "--memory", "--threads", "--tile", "--quality", "--chroma",
+          "--resume", "--background", "--bands", "--overlap"}) {
         INFO(option);
         CHECK(more.out.find(option) != std::string::npos);
     }
@@ -113,8 +118,8 @@ TEST_CASE("the plan is told before the work and the paths after it", "[pipeline]
     const SmallScene scene;
     const ProcessResult r = scene.render();
     REQUIRE(r.status == 0);
-    for (const char* words : {"canvas ", " px (", "gigapixels", "tiles ", "disk ", " free", "memory ",
-                              "done ", "index.html", "pano.tif"}) {
+    for (const char* words : {"canvas ", " px (", "gigapixels", "tiles ", "disk ", " free",
+                              "memory ", "done ", "index.html", "pano.tif"}) {
         INFO(words << " in: " << r.err);
         CHECK(r.err.find(words) != std::string::npos);
     }
@@ -155,8 +160,8 @@ TEST_CASE("a file in place of the output folder is refused and kept", "[pipeline
 TEST_CASE("an output folder that cannot be made is the machine's refusal", "[pipeline][output]") {
     const SmallScene scene;
     // Nobody can make folders there, not even root.
-    const ProcessResult r =
-        run_process({program(), "render", scene.write().native(), "--out", "/proc/broadloom_test/out"});
+    const ProcessResult r = run_process(
+        {program(), "render", scene.write().native(), "--out", "/proc/broadloom_test/out"});
     expect_failure(r, 4, {"--out", "/proc/broadloom_test/out"});
 }
 
@@ -177,7 +182,8 @@ TEST_CASE("an output folder without permission is the machine's refusal", "[pipe
         WARN("skipped: the program's folder is closed to the unprivileged user");
         return;
     }
-    expect_failure(scene.render({}, "locked/out", options), 4, {"--out", "locked/out", "ermission"});
+    expect_failure(scene.render({}, "locked/out", options), 4,
+                   {"--out", "locked/out", "ermission"});
     expect_failure(scene.render({}, "locked", options), 4, {"locked", "ermission"});
     CHECK(fs::is_empty(locked));
     fs::permissions(locked, fs::perms::owner_all);
@@ -191,7 +197,8 @@ TEST_CASE("a read-only output folder is the machine's refusal", "[pipeline][outp
         WARN("skipped: no right to mount a file system");
         return;
     }
-    expect_failure(scene.render({}, "readonly/out"), 4, {"--out", "readonly/out", "can be written"});
+    expect_failure(scene.render({}, "readonly/out"), 4,
+                   {"--out", "readonly/out", "can be written"});
     expect_failure(scene.render({}, "readonly"), 4, {"readonly", "can be written"});
     ::umount(place.c_str());
 }
@@ -223,15 +230,18 @@ TEST_CASE("foreign files in the output folder are refused, untouched", "[pipelin
     }
 }
 
-TEST_CASE("an empty output folder serves, one with the same result ends at once", "[pipeline][output]") {
+TEST_CASE("an empty output folder serves, one with the same result ends at once",
+          "[pipeline][output]") {
     const SmallScene scene;
     fs::create_directory(scene.out());
     REQUIRE(scene.render().status == 0);
     const auto first = folder_content(scene.out());
     const auto written = fs::last_write_time(scene.out() / "pano.tif");
-    for (const std::vector<std::string>& more :
-         {std::vector<std::string>{}, {"--resume"}, {"--threads", "1"}, {"--memory", "256M"},
-          {"--instruction-set", "plain"}}) {
+    for (const std::vector<std::string>& more : {std::vector<std::string>{},
+                                                 {"--resume"},
+                                                 {"--threads", "1"},
+                                                 {"--memory", "256M"},
+                                                 {"--instruction-set", "plain"}}) {
         const ProcessResult again = scene.render(more);
         INFO(again.err);
         CHECK(again.status == 0);
@@ -242,14 +252,20 @@ TEST_CASE("an empty output folder serves, one with the same result ends at once"
     }
 }
 
-TEST_CASE("the result of another scene or other options is refused, untouched", "[pipeline][output]") {
+TEST_CASE("the result of another scene or other options is refused, untouched",
+          "[pipeline][output]") {
     SmallScene scene;
     REQUIRE(scene.render().status == 0);
     const auto first = folder_content(scene.out());
-    for (const std::vector<std::string>& more :
-         {std::vector<std::string>{"--quality", "80"}, {"--pass", "draft"}, {"--tile", "256"},
-          {"--overlap", "1"}, {"--chroma", "444"}, {"--bands", "1"}, {"--background", "ffffff"},
-          {"--scale", "0.9"}, {"--quality", "80", "--resume"}}) {
+    for (const std::vector<std::string>& more : {std::vector<std::string>{"--quality", "80"},
+                                                 {"--pass", "draft"},
+                                                 {"--tile", "256"},
+                                                 {"--overlap", "1"},
+                                                 {"--chroma", "444"},
+                                                 {"--bands", "1"},
+                                                 {"--background", "ffffff"},
+                                                 {"--scale", "0.9"},
+                                                 {"--quality", "80", "--resume"}}) {
         INFO(more[0] << " " << more[1]);
         expect_failure(scene.render(more), 2, {"--out", "out", "another"});
         CHECK(folder_content(scene.out()) == first);
@@ -267,8 +283,9 @@ TEST_CASE("--resume with nothing there starts afresh", "[pipeline][output]") {
 
 TEST_CASE("odd names of folders and frames work and are printed escaped", "[pipeline][names]") {
     SmallScene scene;
-    const std::vector<std::string> odd{"two words", "line\nbreak", "tab\tquote'\"", "\xff\xfe not utf-8",
-                                       "-dash", "\xc3\xa4\xe2\x82\xac", "100%", "$(x)`y`"};
+    const std::vector<std::string> odd{
+        "two words", "line\nbreak",          "tab\tquote'\"", "\xff\xfe not utf-8",
+        "-dash",     "\xc3\xa4\xe2\x82\xac", "100%",          "$(x)`y`"};
     for (size_t i = 0; i < odd.size(); ++i) {
         const fs::path folder = scene.folder() / odd[i];
         fs::create_directories(folder);
@@ -285,7 +302,8 @@ TEST_CASE("odd names of folders and frames work and are printed escaped", "[pipe
         write_bytes(file, Bytes(text.begin(), text.end()));
         const fs::path out = folder / (odd[i] + " out");
         INFO(odd[i]);
-        const ProcessResult r = run_process({program(), "render", file.native(), "--out", out.native()});
+        const ProcessResult r =
+            run_process({program(), "render", file.native(), "--out", out.native()});
         INFO(r.err);
         CHECK(r.status == 0);
         CHECK(result_names_in(out) == kResultNames);
@@ -302,15 +320,16 @@ TEST_CASE("odd names of folders and frames work and are printed escaped", "[pipe
         const ProcessResult bad =
             run_process({program(), "render", file.native(), "--out", (folder / "bad").native()});
         expect_failure(bad, 3, {"frames/1.jpg"});
-        expect_failure(run_process({program(), "render", (folder / ("no " + odd[i])).native(), "--out",
-                                    (folder / "bad").native()}),
+        expect_failure(run_process({program(), "render", (folder / ("no " + odd[i])).native(),
+                                    "--out", (folder / "bad").native()}),
                        3, {"no "});
     }
 }
 
 TEST_CASE("markup in titles is inert on the page", "[pipeline][page]") {
     SmallScene scene(2, 1);
-    const std::string evil = "</script><script>alert(1)</script><img src=x onerror=alert(2)>\"'&<!--";
+    const std::string evil =
+        "</script><script>alert(1)</script><img src=x onerror=alert(2)>\"'&<!--";
     for (const char* key : {"title", "credit", "rights"}) scene.json[key] = evil;
     REQUIRE(scene.render().status == 0);
     const Bytes bytes = read_bytes(scene.out() / "index.html");

@@ -120,8 +120,7 @@ void try_out(const Scene& scene, const ScratchFolder& folder, Pass pass) {
     for (const int64_t bytes : {least + (int64_t{6} << 20), 2 * least, int64_t{3} << 30}) {
         RenderOptions o = trial.usual();
         o.memory_bytes = bytes;
-        const RenderReport report =
-            trial.same(o, "memory " + std::to_string(bytes >> 20) + " MiB");
+        const RenderReport report = trial.same(o, "memory " + std::to_string(bytes >> 20) + " MiB");
         CHECK(report.memory_budget_bytes == bytes);
     }
     for (const int64_t block : {64, 256, 512}) {
@@ -130,8 +129,9 @@ void try_out(const Scene& scene, const ScratchFolder& folder, Pass pass) {
         trial.same(o, "blocks of " + std::to_string(block));
     }
     std::set<std::string> tried;
-    for (const InstructionSet set : {InstructionSet::plain, InstructionSet::sse4, InstructionSet::avx2,
-                                     InstructionSet::avx512, InstructionSet::neon}) {
+    for (const InstructionSet set :
+         {InstructionSet::plain, InstructionSet::sse4, InstructionSet::avx2, InstructionSet::avx512,
+          InstructionSet::neon}) {
         RenderOptions o = trial.usual();
         o.instruction_set = set;
         o.out = folder / "asked";

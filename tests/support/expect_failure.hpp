@@ -2,6 +2,7 @@
 #pragma once
 
 #include <catch2/catch.hpp>
+#include <cctype>
 #include <string>
 #include <vector>
 
@@ -11,7 +12,8 @@ namespace broadloom::test {
 
 /// The exit status; silence on standard output; a last line of standard error that begins
 /// "broadloom: " and says all of `words`, on one printable line.
-inline void expect_failure(const ProcessResult& r, int status, const std::vector<std::string>& words) {
+inline void expect_failure(const ProcessResult& r, int status,
+                           const std::vector<std::string>& words) {
     INFO("standard error: " << r.err);
     CHECK_FALSE(r.killed);
     CHECK(r.status == status);
@@ -22,8 +24,20 @@ inline void expect_failure(const ProcessResult& r, int status, const std::vector
         INFO("looked for: " << w);
         CHECK(last.find(w) != std::string::npos);
     }
-    // The problem alone is no help: a second clause, or a sentence, says what to do.
-    CHECK(last.find_first_of(";?") != std::string::npos);
+    // The problem alone is no help: a clause after it says what to do.
+    bool advised = false;
+    for (const char* verb :
+         {"add ",         "change ", "check ", "choose ", "convert ", "copy ", "correct ",
+          "free ",        "give ",   "leave ", "lower ",  "make ",    "name ", "raise ",
+          "render again", "save ",   "set ",   "try",     "update ",  "use ",  "wait "}) {
+        for (const char* before : {"; ", ": ", "? ", ", "}) {
+            std::string clause = last;
+            for (char& c : clause)
+                c = static_cast<char>(std::tolower(static_cast<unsigned char>(c)));
+            advised = advised || clause.find(before + std::string(verb)) != std::string::npos;
+        }
+    }
+    CHECK(advised);
     for (const char c : r.err) {
         const bool printable = c == '\n' || static_cast<unsigned char>(c) >= 0x20;
         CHECK(printable);

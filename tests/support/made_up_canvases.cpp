@@ -1,5 +1,8 @@
 #include "support/made_up_canvases.hpp"
 
+#include <algorithm>
+#include <cmath>
+
 namespace broadloom::test {
 
 namespace {
@@ -103,6 +106,34 @@ MadeUpCanvas meeting_frames() {
               80 + static_cast<uint64_t>(i));
     }
     return m;
+}
+
+std::vector<MadeUpCanvas> made_up_canvases() {
+    std::vector<MadeUpCanvas> all;
+    all.push_back(flat_sphere());
+    all.push_back(whole_sphere());
+    all.push_back(small_sphere());
+    all.push_back(flat_cylinder());
+    all.push_back(whole_cylinder());
+    all.push_back(meeting_frames());
+    return all;
+}
+
+Frame aimed(double yaw, double pitch, double roll) {
+    Frame f;
+    f.camera = "main";
+    f.yaw_deg = yaw;
+    f.pitch_deg = pitch;
+    f.roll_deg = roll;
+    return f;
+}
+
+Rect random_rect(const Canvas& canvas, Dice& dice) {
+    const int64_t w = dice.whole(1, std::min<int64_t>(canvas.width, 300));
+    const int64_t h = dice.whole(1, std::min<int64_t>(canvas.height, 200));
+    const int64_t x = canvas.wraps ? dice.whole(-w, canvas.width) : dice.whole(0, canvas.width - w);
+    const int64_t y = dice.whole(0, canvas.height - h);
+    return {x, y, x + w, y + h};
 }
 
 }  // namespace broadloom::test

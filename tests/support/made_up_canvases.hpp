@@ -3,14 +3,15 @@
 
 #include <vector>
 
+#include "broadloom/rect.hpp"
 #include "support/memory_frames.hpp"
 
 namespace broadloom::test {
 
 Camera made_up_camera(int64_t width, int64_t height, double focal_px);
 
-/// Six frames of two sizes and all layouts on a flat piece of sphere with odd sides, one listed twice;
-/// corners of the canvas stay uncovered.
+/// Six frames of two sizes and all layouts on a flat piece of sphere with odd sides, one listed
+/// twice; corners of the canvas stay uncovered.
 MadeUpCanvas flat_sphere();
 /// Everywhere covered, three frames, so that weights sum to one at every pixel.
 MadeUpCanvas covered_sphere();
@@ -24,5 +25,14 @@ MadeUpCanvas flat_cylinder();
 MadeUpCanvas whole_cylinder();
 /// Six frames that all meet in one point.
 MadeUpCanvas meeting_frames();
+
+/// All of them that leave something bare or wrap or meet; covered_sphere() is left out.
+std::vector<MadeUpCanvas> made_up_canvases();
+
+/// A frame's aim, the rest left at its defaults.
+Frame aimed(double yaw, double pitch, double roll);
+
+/// A rectangle inside a canvas; on one that wraps also across its edge.
+Rect random_rect(const Canvas& canvas, Dice& dice);
 
 }  // namespace broadloom::test

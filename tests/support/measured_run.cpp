@@ -18,7 +18,8 @@ int main(int argc, char** argv) {
         broadloom::test::ProcessOptions options;
         options.show_errors = true;
         options.timeout_seconds = 7200;
-        const auto r = broadloom::test::run_process(std::vector<std::string>(argv + 2, argv + argc), options);
+        const auto r =
+            broadloom::test::run_process(std::vector<std::string>(argv + 2, argv + argc), options);
         std::fputs(r.out.c_str(), stdout);
         std::FILE* file = std::fopen(argv[1], "a");
         if (file == nullptr) throw std::runtime_error("cannot write " + std::string(argv[1]));

@@ -8,8 +8,8 @@ namespace broadloom::test {
 
 namespace {
 
-/// Samples around a plane that the kernels may touch: borders, and rows past the end that vector code
-/// reads into.
+/// Samples around a plane that the kernels may touch: borders, and rows past the end that vector
+/// code reads into.
 constexpr int64_t kBorder = 8;
 
 uint64_t mix(uint64_t x) {  // the finaliser of SplitMix64
@@ -65,12 +65,14 @@ MemoryFrame::MemoryFrame(const Camera& camera, const Frame& frame, int orientati
             for (int64_t x = -kBorder; x < w + kBorder; ++x) {
                 const auto px = static_cast<double>(std::clamp<int64_t>(x, 0, w - 1));
                 const auto py = static_cast<double>(std::clamp<int64_t>(y, 0, h - 1));
-                const uint64_t key = mix(seed * 31 + i) ^
-                                     (static_cast<uint64_t>(px) << 20) ^ static_cast<uint64_t>(py);
+                const uint64_t key = mix(seed * 31 + i) ^ (static_cast<uint64_t>(px) << 20) ^
+                                     static_cast<uint64_t>(py);
                 const double noise = static_cast<double>(mix(key) >> 11) / 9007199254740992.0 - 0.5;
-                double v = level + swing * std::sin(fx * px + 1.7) * std::cos(fy * py) + grain * noise;
+                double v =
+                    level + swing * std::sin(fx * px + 1.7) * std::cos(fy * py) + grain * noise;
                 // Hard edges up to black and white, which overshoot in the filters.
-                if ((static_cast<int64_t>(px) / 37 + static_cast<int64_t>(py) / 29) % 5 == 0 && !chroma) {
+                if ((static_cast<int64_t>(px) / 37 + static_cast<int64_t>(py) / 29) % 5 == 0 &&
+                    !chroma) {
                     v = noise > 0.45 ? 255 : v * 0.4;
                 }
                 v = std::clamp(v, 0.0, 255.0);
@@ -132,8 +134,8 @@ Canvas canvas_between(Surface surface, double left, double right, double top, do
 }
 
 Canvas canvas_around(Surface surface, double left, double top, double bottom, int64_t width) {
-    Canvas c = canvas_between(surface, left, left + 360, top, bottom,
-                              static_cast<double>(width) / 360.0);
+    Canvas c =
+        canvas_between(surface, left, left + 360, top, bottom, static_cast<double>(width) / 360.0);
     c.width = width;
     c.wraps = true;
     return c;

@@ -1,5 +1,5 @@
-/// Made-up frames held in memory, in every layout that a decoded file can have, and made-up canvases
-/// with their frames, for tests of the warp and the blend that need no files.
+/// Made-up frames held in memory, in every layout that a decoded file can have, and made-up
+/// canvases with their frames, for tests of the warp and the blend that need no files.
 #pragma once
 
 #include <array>
@@ -50,19 +50,20 @@ struct MadeUpCanvas {
     Canvas canvas;
     std::vector<Camera> cameras;  ///< as frames
     std::vector<Frame> frames;
-    std::vector<FrameGeometry> geometry;    ///< as frames
-    std::vector<FrameSampler> samplers;     ///< as frames
+    std::vector<FrameGeometry> geometry;  ///< as frames
+    std::vector<FrameSampler> samplers;   ///< as frames
     std::vector<std::unique_ptr<MemoryFrame>> pixels;
 
     explicit MadeUpCanvas(std::string title) : name(std::move(title)) {}
     /// Adds a frame; orientation as in EXIF, 1 for most.
-    void add(const Camera& camera, double yaw, double pitch, double roll, std::array<double, 3> gain,
-             Layout layout, uint64_t seed, int orientation = 1);
+    void add(const Camera& camera, double yaw, double pitch, double roll,
+             std::array<double, 3> gain, Layout layout, uint64_t seed, int orientation = 1);
     /// Lists an earlier frame once more.
     void repeat(size_t index);
 };
 
-/// Canvases by their corners, in degrees; the size follows from the scale, wrapping from 360 degrees.
+/// Canvases by their corners, in degrees; the size follows from the scale, wrapping from 360
+/// degrees.
 Canvas canvas_between(Surface surface, double left, double right, double top, double bottom,
                       double pixels_per_degree);
 /// A canvas all the way round, `width` pixels (a multiple of 512) wide.

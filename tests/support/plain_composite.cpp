@@ -19,7 +19,8 @@ namespace {
 
 Picture decode(const std::filesystem::path& file) {
     std::ifstream in(file, std::ios::binary);
-    const std::vector<char> data{std::istreambuf_iterator<char>(in), std::istreambuf_iterator<char>()};
+    const std::vector<char> data{std::istreambuf_iterator<char>(in),
+                                 std::istreambuf_iterator<char>()};
     const auto* bytes = reinterpret_cast<const unsigned char*>(data.data());
     tjhandle handle = tjInitDecompress();
     int width = 0;
@@ -96,7 +97,8 @@ Picture plain_composite(const Scene& scene, const Canvas& canvas) {
                     best = &s;
                     best_score = score;
                 }
-                if (best == nullptr) throw std::runtime_error("the frames leave part of the canvas bare");
+                if (best == nullptr)
+                    throw std::runtime_error("the frames leave part of the canvas bare");
                 const Vec2 at = *best->lens.project(best->rotation.to_camera(d));
                 const double falloff = best->lens.vignetting(at);
                 for (int c = 0; c < 3; ++c) {

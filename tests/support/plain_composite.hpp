@@ -1,6 +1,6 @@
 /// The yardstick of accuracy: a hard-cut composite of a scene made in memory in the straightforward
-/// way, in double precision: frames decoded to RGB, each canvas pixel projected exactly into the frame
-/// with the nearest axis, sampled bicubically, corrected in linear light, rounded.
+/// way, in double precision: frames decoded to RGB, each canvas pixel projected exactly into the
+/// frame with the nearest axis, sampled bicubically, corrected in linear light, rounded.
 #pragma once
 
 #include "support/shoot.hpp"

@@ -22,7 +22,8 @@ constexpr int kNotStarted = 213;
 constexpr unsigned kNobody = 65534;
 
 double now() {
-    return std::chrono::duration<double>(std::chrono::steady_clock::now().time_since_epoch()).count();
+    return std::chrono::duration<double>(std::chrono::steady_clock::now().time_since_epoch())
+        .count();
 }
 
 struct Pipe {
@@ -43,14 +44,15 @@ struct Pipe {
 };
 
 /// In the child; only calls that are safe after fork.
-[[noreturn]] void start(char* const* words, const ProcessOptions& o, const Pipe& out, const Pipe& err) {
+[[noreturn]] void start(char* const* words, const ProcessOptions& o, const Pipe& out,
+                        const Pipe& err) {
     const int nothing = ::open("/dev/null", O_RDONLY | O_CLOEXEC);
     ::dup2(nothing, STDIN_FILENO);
     ::dup2(out.ends[1], STDOUT_FILENO);
     if (!o.show_errors) ::dup2(err.ends[1], STDERR_FILENO);
     if (!o.folder.empty() && ::chdir(o.folder.c_str()) != 0) ::_exit(kNotStarted);
     if (o.most_file_bytes) {
-        const struct rlimit limit {*o.most_file_bytes, *o.most_file_bytes};
+        const struct rlimit limit { *o.most_file_bytes, *o.most_file_bytes };
         if (::setrlimit(RLIMIT_FSIZE, &limit) != 0) ::_exit(kNotStarted);
     }
     if (o.as_nobody && (::setgid(kNobody) != 0 || ::setuid(kNobody) != 0)) ::_exit(kNotStarted);

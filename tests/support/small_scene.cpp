@@ -16,7 +16,9 @@ SmallScene::SmallScene(int columns, int rows, bool turn) {
     constexpr int kWidth = 300;
     constexpr int kHeight = 200;
     const double focal = turn ? 130 : 400;
-    const auto view_deg = [&](int pixels) { return 2 * std::atan(pixels / 2.0 / focal) * 180 / M_PI; };
+    const auto view_deg = [&](int pixels) {
+        return 2 * std::atan(pixels / 2.0 / focal) * 180 / M_PI;
+    };
     const double step_x = turn ? 360.0 / columns : view_deg(kWidth) * 2 / 3;
     const double step_y = view_deg(kHeight) * 2 / 3;
     json["format"] = "broadloom-scene";
@@ -29,9 +31,10 @@ SmallScene::SmallScene(int columns, int rows, bool turn) {
         for (int c = 0; c < columns; ++c) {
             const auto number = static_cast<int>(json["frames"].size());
             const std::string name = "frames/" + std::to_string(number) + ".jpg";
-            write_bytes(folder_ / name,
-                        write_jpeg(wavy<uint8_t>(kWidth, kHeight, 3, static_cast<uint32_t>(number + 1)),
-                                   JpegOptions{.factors = {{2, 2}, {1, 1}, {1, 1}}}));
+            write_bytes(
+                folder_ / name,
+                write_jpeg(wavy<uint8_t>(kWidth, kHeight, 3, static_cast<uint32_t>(number + 1)),
+                           JpegOptions{.factors = {{2, 2}, {1, 1}, {1, 1}}}));
             json["frames"].push_back({{"file", name},
                                       {"camera", "main"},
                                       {"yaw_deg", (c - (columns - 1) / 2.0) * step_x},

@@ -15,13 +15,13 @@
 namespace broadloom::test {
 
 /// Names that a finished result has in its folder.
-inline const std::vector<std::string> kResultNames{"pano_files", "pano.tif", "pano.dzi", "index.html",
-                                                   "report.json"};
+inline const std::vector<std::string> kResultNames{"pano_files", "pano.tif", "pano.dzi",
+                                                   "index.html", "report.json"};
 
 class SmallScene {
   public:
-    /// columns x rows JPEG frames of 300 x 200, a third of a frame overlapping; `turn`: the columns go
-    /// round.
+    /// columns x rows JPEG frames of 300 x 200, a third of a frame overlapping; `turn`: the columns
+    /// go round.
     explicit SmallScene(int columns = 3, int rows = 2, bool turn = false);
 
     nlohmann::ordered_json json;
@@ -37,7 +37,8 @@ class SmallScene {
     [[nodiscard]] const std::filesystem::path& folder() const { return folder_.path(); }
 
     /// Writes the scene and renders it: broadloom render SCENE --out OUT more...
-    ProcessResult render(const std::vector<std::string>& more = {}, const std::string& out_name = "out",
+    ProcessResult render(const std::vector<std::string>& more = {},
+                         const std::string& out_name = "out",
                          const ProcessOptions& options = {}) const;
 
   private:

@@ -13,8 +13,8 @@ namespace {
 /// Limits of 16 and of 15 bits, where the working format has them.
 int32_t limit16(int32_t v) { return std::clamp(v, -32768, 32767); }
 
-/// A whole level of a pyramid. Its first sample stands at `left`, `top` on the level's lattice. In x it
-/// wraps or ends like in y, where the last sample is repeated outwards.
+/// A whole level of a pyramid. Its first sample stands at `left`, `top` on the level's lattice. In
+/// x it wraps or ends like in y, where the last sample is repeated outwards.
 template <typename T>
 struct Level {
     int64_t left = 0, top = 0, width = 0, height = 0;
@@ -66,7 +66,8 @@ Level<T> reduce(const Level<T>& fine) {
 /// EXPAND: even samples 1 6 1, odd samples 4 4, of 8, in either direction.
 template <typename T>
 Level<T> expand(const Level<T>& coarse) {
-    Level<T> fine(coarse.left * 2, coarse.top * 2, coarse.width * 2, coarse.height * 2, coarse.wraps);
+    Level<T> fine(coarse.left * 2, coarse.top * 2, coarse.width * 2, coarse.height * 2,
+                  coarse.wraps);
     Level<T> across(0, 0, fine.width, coarse.height, coarse.wraps);
     for (int64_t x = 0; x < coarse.width; ++x) {
         const int64_t before = coarse.column(x - 1);
@@ -96,8 +97,8 @@ std::vector<Level<T>> gaussian_pyramid(Level<T> base, int bands) {
     return levels;
 }
 
-/// Level 0 of a pyramid over the whole canvas and as much replicated surroundings, on the lattice of
-/// the coarsest level, as can reach into the canvas.
+/// Level 0 of a pyramid over the whole canvas and as much replicated surroundings, on the lattice
+/// of the coarsest level, as can reach into the canvas.
 template <typename T, typename Get>
 Level<T> padded(const Canvas& canvas, int bands, const Get& get) {
     const int64_t pad = int64_t{4} << bands;
@@ -231,16 +232,15 @@ std::vector<uint8_t> WholeCanvas::blended(int bands) const {
             bands);
         for (size_t c = 0; c < 3; ++c) {
             const auto difference = gaussian_pyramid(
-                padded<int32_t>(canvas_, bands,
-                                [&](int64_t x, int64_t y) {
-                                    const size_t p = index(x, y);
-                                    if (frames_[i].covered[p] == 0 ||
-                                        source_[p] == static_cast<int>(i)) {
-                                        return 0;
-                                    }
-                                    return std::clamp(frames_[i].value[c][p] - composite_[c][p],
-                                                      -16383, 16383);
-                                }),
+                padded<int32_t>(
+                    canvas_, bands,
+                    [&](int64_t x, int64_t y) {
+                        const size_t p = index(x, y);
+                        if (frames_[i].covered[p] == 0 || source_[p] == static_cast<int>(i)) {
+                            return 0;
+                        }
+                        return std::clamp(frames_[i].value[c][p] - composite_[c][p], -16383, 16383);
+                    }),
                 bands);
             if (sum[c].empty()) {
                 for (const auto& level : difference) {
@@ -258,7 +258,8 @@ std::vector<uint8_t> WholeCanvas::blended(int bands) const {
                 }
                 // The weight of one is -32768: the product is subtracted.
                 for (size_t v = 0; v < band.values.size(); ++v) {
-                    const int32_t product = limit16((band.values[v] * weight[l].values[v] + 16384) >> 15);
+                    const int32_t product =
+                        limit16((band.values[v] * weight[l].values[v] + 16384) >> 15);
                     sum[c][l].values[v] = limit16(sum[c][l].values[v] - product);
                 }
             }
@@ -310,7 +311,8 @@ std::vector<double> WholeCanvas::blended_in_doubles(int bands) const {
                 Level<double> band = picture[l];
                 if (l < top) {
                     const auto coarse = expand(picture[l + 1]);
-                    for (size_t v = 0; v < band.values.size(); ++v) band.values[v] -= coarse.values[v];
+                    for (size_t v = 0; v < band.values.size(); ++v)
+                        band.values[v] -= coarse.values[v];
                 }
                 if (i == 0) {
                     sum[l] = band;
@@ -330,7 +332,8 @@ std::vector<double> WholeCanvas::blended_in_doubles(int bands) const {
         }
         for (size_t l = top; l > 0; --l) {
             const auto coarse = expand(sum[l]);
-            for (size_t v = 0; v < coarse.values.size(); ++v) sum[l - 1].values[v] += coarse.values[v];
+            for (size_t v = 0; v < coarse.values.size(); ++v)
+                sum[l - 1].values[v] += coarse.values[v];
         }
         for (int64_t y = 0; y < canvas_.height; ++y) {
             for (int64_t x = 0; x < canvas_.width; ++x) {

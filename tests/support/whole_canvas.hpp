@@ -1,10 +1,10 @@
 /// The oracle of the block renderer: the whole canvas at once, with plain loops over whole arrays.
-/// Shared with the renderer are the cell lattice's coordinates, the plain sampling kernel (filter taps
-/// and rounding) and the rounding rules of the pyramid; labels, composite, edges, pyramids, weights and
-/// sums are written anew and know nothing of blocks, halos or skipped work.
+/// Shared with the renderer are the cell lattice's coordinates, the plain sampling kernel (filter
+/// taps and rounding) and the rounding rules of the pyramid; labels, composite, edges, pyramids,
+/// weights and sums are written anew and know nothing of blocks, halos or skipped work.
 ///
-/// The blended picture is C + collapse(sum_i w_i^l L^l(D_i)), C the hard cut, D_i = S_i - C where frame
-/// i covers a pixel that it does not own and 0 elsewhere, w_i the reduced owner mask.
+/// The blended picture is C + collapse(sum_i w_i^l L^l(D_i)), C the hard cut, D_i = S_i - C where
+/// frame i covers a pixel that it does not own and 0 elsewhere, w_i the reduced owner mask.
 #pragma once
 
 #include <array>
@@ -26,8 +26,9 @@ class WholeCanvas {
     [[nodiscard]] std::vector<uint8_t> hard_cut() const;
     [[nodiscard]] std::vector<uint8_t> blended(int bands) const;
 
-    /// The classic form in double precision: at every level sum_i w_i L(S_i) / sum_i w_i, collapsed;
-    /// where a frame does not cover, S_i is the composite. 3 values a pixel, 0..255, not rounded.
+    /// The classic form in double precision: at every level sum_i w_i L(S_i) / sum_i w_i,
+    /// collapsed; where a frame does not cover, S_i is the composite. 3 values a pixel, 0..255, not
+    /// rounded.
     [[nodiscard]] std::vector<double> blended_in_doubles(int bands) const;
 
     /// The frame shown at a pixel; -1: none.

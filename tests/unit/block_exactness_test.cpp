@@ -28,8 +28,8 @@ void forget_beyond(LabelRegion& labels, const Rect& kept) {
     const CellRegion& region = labels.region();
     for (int64_t cy = 0; cy < region.height(); ++cy) {
         for (int64_t cx = 0; cx < region.width(); ++cx) {
-            const Rect cell = Rect{0, 0, kCell, kCell}.moved((region.x0 + cx) * kCell,
-                                                             (region.y0 + cy) * kCell);
+            const Rect cell =
+                Rect{0, 0, kCell, kCell}.moved((region.x0 + cx) * kCell, (region.y0 + cy) * kCell);
             if (intersect(cell, kept).empty()) labels.set(cx, cy, kNobody);
         }
     }
@@ -57,8 +57,8 @@ std::vector<uint8_t> by_blocks(const MadeUpCanvas& m, int bands, const Tiling& t
                 samplers[static_cast<size_t>(k)] =
                     &m.samplers[static_cast<size_t>(maps.frames[static_cast<size_t>(k)])];
             }
-            renderer.render(rect, maps, labels, samplers,
-                            out.data() + 4 * (y * canvas.width + x), 4 * canvas.width);
+            renderer.render(rect, maps, labels, samplers, out.data() + 4 * (y * canvas.width + x),
+                            4 * canvas.width);
         }
     }
     return out;
@@ -130,9 +130,9 @@ TEST_CASE("blocks equal the whole canvas at the most bands", "[multiband][exact]
     const MadeUpCanvas m = flat_sphere();
     const WholeCanvas whole = whole_of(m);
     for (const int bands : {7, kMaxBands}) {
-        CHECK(differing_pixels(by_blocks(m, bands, {512, 512, 256},
-                                         kernels_for(InstructionSet::automatic)),
-                               whole.blended(bands)) == 0);
+        CHECK(differing_pixels(
+                  by_blocks(m, bands, {512, 512, 256}, kernels_for(InstructionSet::automatic)),
+                  whole.blended(bands)) == 0);
     }
 }
 
@@ -140,8 +140,9 @@ TEST_CASE("every instruction set gives the whole canvas's bits", "[multiband][ex
     const MadeUpCanvas m = flat_sphere();
     const std::vector<uint8_t> expected = whole_of(m).blended(4);
     int tried = 0;
-    for (const InstructionSet set : {InstructionSet::plain, InstructionSet::sse4, InstructionSet::avx2,
-                                     InstructionSet::avx512, InstructionSet::neon}) {
+    for (const InstructionSet set :
+         {InstructionSet::plain, InstructionSet::sse4, InstructionSet::avx2, InstructionSet::avx512,
+          InstructionSet::neon}) {
         const Kernels* kernels = nullptr;
         try {
             kernels = &kernels_for(set);
@@ -215,9 +216,9 @@ TEST_CASE("beyond its reach a seam changes nothing", "[multiband][exact]") {
 }
 
 TEST_CASE("the working format agrees with the classic blend in doubles", "[multiband][accuracy]") {
-    // Sum of w L(S) over sum of w (Burt & Adelson 1983) and the composite plus blended differences are
-    // the same sum when weights add up to one; what remains is rounding: 1/32 level at each level of
-    // the pyramid and half a level at the end.
+    // Sum of w L(S) over sum of w (Burt & Adelson 1983) and the composite plus blended differences
+    // are the same sum when weights add up to one; what remains is rounding: 1/32 level at each
+    // level of the pyramid and half a level at the end.
     const MadeUpCanvas m = covered_sphere();
     const WholeCanvas whole = whole_of(m);
     for (int64_t y = 0; y < whole.height(); ++y) {

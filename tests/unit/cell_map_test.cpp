@@ -1,13 +1,11 @@
-// Coordinates, coverage, frame index and labels against the exact projection, and equal from any
-// region.
+// Coordinates and coverage against the exact projection, and equal from any region.
+#include "canvas/cell_map.hpp"
+
 #include <algorithm>
 #include <catch2/catch.hpp>
 #include <cmath>
 #include <cstring>
-#include <optional>
 
-#include "blend/seam_labels.hpp"
-#include "canvas/frame_index.hpp"
 #include "support/made_up_canvases.hpp"
 
 using namespace broadloom;
@@ -24,20 +22,13 @@ struct Situation {
     int orientation = 1;
 };
 
-Frame aimed(double yaw, double pitch, double roll) {
-    Frame f;
-    f.camera = "main";
-    f.yaw_deg = yaw;
-    f.pitch_deg = pitch;
-    f.roll_deg = roll;
-    return f;
-}
-
 /// A window of the canvas around the frame's centre that is cheap to test pixel by pixel.
 Canvas window_around(const Camera& camera, Surface surface, double yaw, double pitch) {
     const double scale = camera.focal_px * kRadPerDeg;
-    const double half_x = std::atan(static_cast<double>(camera.width) / 2 / camera.focal_px) * kDegPerRad;
-    const double half_y = std::atan(static_cast<double>(camera.height) / 2 / camera.focal_px) * kDegPerRad;
+    const double half_x =
+        std::atan(static_cast<double>(camera.width) / 2 / camera.focal_px) * kDegPerRad;
+    const double half_y =
+        std::atan(static_cast<double>(camera.height) / 2 / camera.focal_px) * kDegPerRad;
     const double limit = surface == Surface::cylinder ? 80 : 90;
     const double top = std::min(limit, pitch + half_y + 2);
     const double bottom = std::max(-limit, pitch - half_y - 2);
@@ -83,7 +74,8 @@ std::vector<Situation> situations() {
     add("cylinder to 80 degrees", high, made_up_camera(400, 300, 286), aimed(10, 68, 0));
     Dice dice(7);
     for (int i = 0; i < 12; ++i) {
-        Camera c = made_up_camera(dice.whole(200, 700), dice.whole(200, 700), dice.between(350, 4000));
+        Camera c =
+            made_up_camera(dice.whole(200, 700), dice.whole(200, 700), dice.between(350, 4000));
         c.radial = {dice.between(-0.3, 0.3), dice.between(-0.05, 0.05), 0};
         c.tangential = {dice.between(-0.003, 0.003), dice.between(-0.003, 0.003)};
         const double yaw = dice.between(-180, 180);
@@ -96,8 +88,8 @@ std::vector<Situation> situations() {
     return all;
 }
 
-/// Upright to stored pixels, from the meaning of EXIF 2.3, tag 274: which side of the upright picture
-/// the stored picture's row 0 and column 0 are.
+/// Upright to stored pixels, from the meaning of EXIF 2.3, tag 274: which side of the upright
+/// picture the stored picture's row 0 and column 0 are.
 Vec2 stored(Vec2 p, const Camera& c, int orientation) {
     const auto w = static_cast<double>(c.width);
     const auto h = static_cast<double>(c.height);
@@ -106,14 +98,22 @@ Vec2 stored(Vec2 p, const Camera& c, int orientation) {
     const double from_top = p.y;
     const double from_bottom = h - p.y;
     switch (orientation) {
-        case 1: return {from_left, from_top};       // row 0 top, column 0 left
-        case 2: return {from_right, from_top};      // top, right
-        case 3: return {from_right, from_bottom};   // bottom, right
-        case 4: return {from_left, from_bottom};    // bottom, left
-        case 5: return {from_top, from_left};       // left, top
-        case 6: return {from_top, from_right};      // right, top
-        case 7: return {from_bottom, from_right};   // right, bottom
-        default: return {from_bottom, from_left};   // left, bottom
+        case 1:
+            return {from_left, from_top};  // row 0 top, column 0 left
+        case 2:
+            return {from_right, from_top};  // top, right
+        case 3:
+            return {from_right, from_bottom};  // bottom, right
+        case 4:
+            return {from_left, from_bottom};  // bottom, left
+        case 5:
+            return {from_top, from_left};  // left, top
+        case 6:
+            return {from_top, from_right};  // right, top
+        case 7:
+            return {from_bottom, from_right};  // right, bottom
+        default:
+            return {from_bottom, from_left};  // left, bottom
     }
 }
 
@@ -156,7 +156,8 @@ TEST_CASE("interpolated coordinates stay within a fiftieth of a pixel of the exa
                     // How far inside the frame; negative outside.
                     const double depth =
                         p ? std::min({p->x - 0.5, static_cast<double>(s.camera.width) - 0.5 - p->x,
-                                      p->y - 0.5, static_cast<double>(s.camera.height) - 0.5 - p->y})
+                                      p->y - 0.5,
+                                      static_cast<double>(s.camera.height) - 0.5 - p->y})
                           : -1;
                     if (depth > 0.02 && !inside[i]) ++missed;
                     if (depth < -0.02 && inside[i]) ++invented;
@@ -164,9 +165,9 @@ TEST_CASE("interpolated coordinates stay within a fiftieth of a pixel of the exa
                     if (depth < 0 || !inside[i]) continue;
                     ++shown;
                     const Vec2 q = stored(*p, s.camera, s.orientation);
-                    worst = std::max(
-                        worst, std::hypot(coords.u[i] + static_cast<double>(origin_x) - q.x,
-                                          coords.v[i] + static_cast<double>(origin_y) - q.y));
+                    worst = std::max(worst,
+                                     std::hypot(coords.u[i] + static_cast<double>(origin_x) - q.x,
+                                                coords.v[i] + static_cast<double>(origin_y) - q.y));
                 }
             }
         }
@@ -181,64 +182,8 @@ TEST_CASE("interpolated coordinates stay within a fiftieth of a pixel of the exa
     CHECK(worst_of_all > 1e-4);  // something was interpolated
 }
 
-namespace {
-
-/// The frame shown and the frame that holds the weight at each pixel of `rect`, as scene indices.
-struct LabelledPixels {
-    std::vector<int> shown, weight;
-};
-
-LabelledPixels labels_over(const MadeUpCanvas& m, const Rect& rect, const std::vector<int>& candidates) {
-    const RegionMaps maps(m.canvas, cells_of(rect), m.geometry, candidates);
-    const LabelRegion labels = NearestCentreLabels().label(maps, plain_kernels());
-    const auto scene_index = [&](int k) { return k < 0 ? -1 : maps.frames[static_cast<size_t>(k)]; };
-    LabelledPixels out;
-    for (int64_t y = rect.y0; y < rect.y1; ++y) {
-        for (int64_t x = rect.x0; x < rect.x1; ++x) {
-            const int64_t cx = floor_div(x, kCell) - maps.region().x0;
-            const int64_t cy = floor_div(y, kCell) - maps.region().y0;
-            Label label = labels.cell(cx, cy);
-            if (label == LabelRegion::kMixed) {
-                label = labels.pixels(cx, cy)[static_cast<size_t>(
-                    (y - floor_div(y, kCell) * kCell) * kCell + x - floor_div(x, kCell) * kCell)];
-            }
-            out.shown.push_back(label >= 0 ? scene_index(label) : -1);
-            out.weight.push_back(scene_index(weight_owner(label)));
-        }
-    }
-    return out;
-}
-
-std::vector<int> everyone(const MadeUpCanvas& m) {
-    std::vector<int> all;
-    for (size_t i = 0; i < m.geometry.size(); ++i) all.push_back(static_cast<int>(i));
-    return all;
-}
-
-/// Rectangles inside a canvas; on one that wraps also across its edge.
-Rect random_rect(const Canvas& canvas, Dice& dice) {
-    const int64_t w = dice.whole(1, std::min<int64_t>(canvas.width, 300));
-    const int64_t h = dice.whole(1, std::min<int64_t>(canvas.height, 200));
-    const int64_t x = canvas.wraps ? dice.whole(-w, canvas.width) : dice.whole(0, canvas.width - w);
-    const int64_t y = dice.whole(0, canvas.height - h);
-    return {x, y, x + w, y + h};
-}
-
-std::vector<MadeUpCanvas> all_canvases() {
-    std::vector<MadeUpCanvas> all;
-    all.push_back(flat_sphere());
-    all.push_back(whole_sphere());
-    all.push_back(small_sphere());
-    all.push_back(flat_cylinder());
-    all.push_back(whole_cylinder());
-    all.push_back(meeting_frames());
-    return all;
-}
-
-}  // namespace
-
 TEST_CASE("any two regions give a cell the same coordinates, bit for bit", "[cell_map][exact]") {
-    for (const MadeUpCanvas& m : all_canvases()) {
+    for (const MadeUpCanvas& m : made_up_canvases()) {
         const Canvas& canvas = m.canvas;
         const CellRegion whole = cells_of({0, 0, canvas.width, canvas.height});
         const LatticeDirections whole_directions(canvas, whole);
@@ -247,7 +192,8 @@ TEST_CASE("any two regions give a cell the same coordinates, bit for bit", "[cel
         int64_t exact_bits = 0;
         int64_t beyond_edge = 0;
         for (int trial = 0; trial < 40; ++trial) {
-            const size_t f = static_cast<size_t>(dice.whole(0, static_cast<int64_t>(m.geometry.size()) - 1));
+            const size_t f =
+                static_cast<size_t>(dice.whole(0, static_cast<int64_t>(m.geometry.size()) - 1));
             const CellMap big(whole_directions, m.geometry[f]);
             const CellRegion part = cells_of(random_rect(canvas, dice));
             const LatticeDirections part_directions(canvas, part);
@@ -294,141 +240,4 @@ TEST_CASE("any two regions give a cell the same coordinates, bit for bit", "[cel
     map.coordinates(8, 5, plain_kernels(), a, ox, oy);
     map.coordinates(9, 5, plain_kernels(), b, ox, oy);
     CHECK(std::memcmp(&a, &b, sizeof a) != 0);
-}
-
-TEST_CASE("any two regions label a pixel the same", "[seam_labels][exact]") {
-    for (const MadeUpCanvas& m : all_canvases()) {
-        const Rect all{0, 0, m.canvas.width, m.canvas.height};
-        const LabelledPixels whole = labels_over(m, all, everyone(m));
-        const FrameIndex index(m.canvas, m.geometry);
-        Dice dice(5);
-        int64_t wrong = 0;
-        int64_t wrong_when_moved = 0;
-        for (int trial = 0; trial < 60; ++trial) {
-            const Rect rect = random_rect(m.canvas, dice);
-            const LabelledPixels part =
-                labels_over(m, rect, index.touching(aligned_outwards(rect, kCell)));
-            size_t at = 0;
-            for (int64_t y = rect.y0; y < rect.y1; ++y) {
-                for (int64_t x = rect.x0; x < rect.x1; ++x, ++at) {
-                    const int64_t wx = x - floor_div(x, m.canvas.width) * m.canvas.width;
-                    const auto p = static_cast<size_t>(y * m.canvas.width + wx);
-                    const auto q = static_cast<size_t>(y * m.canvas.width + (wx + 60) % m.canvas.width);
-                    wrong += part.shown[at] != whole.shown[p] || part.weight[at] != whole.weight[p];
-                    wrong_when_moved += part.shown[at] != whole.shown[q];
-                }
-            }
-        }
-        INFO(m.name);
-        CHECK(wrong == 0);
-        CHECK(wrong_when_moved > 0);
-    }
-}
-
-TEST_CASE("labels follow the rule: the nearest axis among the frames in view", "[seam_labels]") {
-    // Checked by the exact projection; scores are interpolated over a cell, so that pixels a
-    // hundredth of a pixel from a seam or from a frame's border may go either way.
-    for (const MadeUpCanvas& m : all_canvases()) {
-        const Rect all{0, 0, m.canvas.width, m.canvas.height};
-        const LabelledPixels labels = labels_over(m, all, everyone(m));
-        int64_t wrong = 0;
-        int64_t seams = 0;
-        for (int64_t y = 0; y < all.y1; ++y) {
-            for (int64_t x = 0; x < all.x1; ++x) {
-                const Vec3 d = m.canvas.direction(static_cast<double>(x) + 0.5, static_cast<double>(y) + 0.5);
-                const int shown = labels.shown[static_cast<size_t>(y * all.x1 + x)];
-                double best = 10;
-                double of_shown = 10;
-                for (size_t i = 0; i < m.geometry.size(); ++i) {
-                    const FramePoint p = m.geometry[i].at(d, 1 / norm(d));
-                    const auto w = static_cast<double>(m.geometry[i].stored_width());
-                    const auto h = static_cast<double>(m.geometry[i].stored_height());
-                    const double depth =
-                        p.valid ? std::min({p.x - 0.5, w - 0.5 - p.x, p.y - 0.5, h - 0.5 - p.y}) : -1;
-                    const double angle = angle_between(d, m.geometry[i].axis());
-                    if (static_cast<int>(i) == shown) {
-                        if (depth < -0.02) ++wrong;
-                        of_shown = angle;
-                    } else if (depth > 0.02) {
-                        best = std::min(best, angle);
-                    }
-                }
-                // Linear interpolation of a cosine over 16 px errs by (16 px)^2 / 8 at most, which
-                // moves a seam between frames that are a good part of a radian apart by less than a
-                // pixel on these small canvases.
-                const double pixel = kRadPerDeg / m.canvas.pixels_per_degree;
-                if (of_shown > best + pixel) ++wrong;
-                if (x > 0 && shown != labels.shown[static_cast<size_t>(y * all.x1 + x - 1)]) ++seams;
-            }
-        }
-        INFO(m.name);
-        CHECK(wrong == 0);
-        CHECK(seams > 100);
-    }
-}
-
-TEST_CASE("the frame index never misses a frame in view", "[frame_index]") {
-    Dice dice(31);
-    int64_t pairs = 0;
-    int64_t seen = 0;
-    int64_t missed = 0;
-    int64_t left_out = 0;
-    for (int scene = 0; scene < 60; ++scene) {
-        const bool cylinder = scene % 3 == 0;
-        const bool around = scene % 2 == 0;
-        const Surface surface = cylinder ? Surface::cylinder : Surface::sphere;
-        const double top = cylinder ? dice.between(10, 80) : (scene % 4 == 1 ? 90 : dice.between(10, 90));
-        const double bottom = cylinder ? -dice.between(10, 80) : (scene % 4 == 2 ? -90 : -dice.between(10, 90));
-        const Canvas canvas =
-            around ? canvas_around(surface, dice.between(-180, 180), top, bottom,
-                                   512 * dice.whole(1, 8))
-                   : canvas_between(surface, dice.between(-180, 0), dice.between(20, 170), top, bottom,
-                                    dice.between(2, 40));
-        std::vector<FrameGeometry> geometry;
-        std::vector<Lens> lenses;
-        std::vector<Rotation> rotations;
-        for (int i = 0; i < 12; ++i) {
-            Camera c = made_up_camera(dice.whole(50, 2000), dice.whole(50, 2000), dice.between(200, 6000));
-            c.radial = {dice.between(-0.3, 0.3), dice.between(-0.1, 0.1), 0};
-            c.tangential = {dice.between(-0.003, 0.003), dice.between(-0.003, 0.003)};
-            const double pitch = i % 4 == 0 ? dice.between(75, 90) * (i % 8 == 0 ? 1 : -1)
-                                            : dice.between(-80, 80);
-            const Frame f = aimed(dice.between(-180, 180), pitch, dice.between(-180, 180));
-            geometry.emplace_back(c, f, 1);
-            lenses.emplace_back(c);
-            rotations.push_back(
-                Rotation::from_yaw_pitch_roll_deg(*f.yaw_deg, *f.pitch_deg, f.roll_deg));
-        }
-        const FrameIndex index(canvas, geometry);
-        for (int trial = 0; trial < 60; ++trial) {
-            Rect rect = random_rect(canvas, dice);
-            if (trial % 5 == 0) {  // a thin one, and one that hugs the top
-                rect.x1 = rect.x0 + 1;
-                rect = rect.moved(0, -rect.y0);
-            }
-            const std::vector<int> found = index.touching(rect);
-            CHECK(std::is_sorted(found.begin(), found.end()));
-            left_out += static_cast<int64_t>(geometry.size() - found.size());
-            for (size_t i = 0; i < geometry.size(); ++i) {
-                ++pairs;
-                bool in_view = false;
-                for (int k = 0; k < 400 && !in_view; ++k) {
-                    // Corners and edges first, then anywhere.
-                    const double u = k < 4 ? k % 2 : (k % 7 == 0 ? 1 : dice.between(0, 1));
-                    const double v = k < 4 ? k / 2 : (k % 11 == 0 ? 0 : dice.between(0, 1));
-                    const Vec3 d = canvas.direction(
-                        static_cast<double>(rect.x0) + u * static_cast<double>(rect.width()),
-                        static_cast<double>(rect.y0) + v * static_cast<double>(rect.height()));
-                    in_view = lenses[i].in_view(rotations[i].to_camera(d));
-                }
-                if (!in_view) continue;
-                ++seen;
-                if (!std::binary_search(found.begin(), found.end(), static_cast<int>(i))) ++missed;
-            }
-        }
-    }
-    INFO(pairs << " pairs, " << seen << " in view, " << left_out << " left out");
-    CHECK(missed == 0);
-    CHECK(seen > 1000);
-    CHECK(left_out > 1000);  // an index that names everyone would be right and useless
 }

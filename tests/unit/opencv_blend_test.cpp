@@ -1,11 +1,14 @@
-// The blend against OpenCV 4.6's multiband blender (cv::detail::MultiBandBlender), an implementation
-// of the same paper by others. Where the two differ by design:
-// - Outside a frame OpenCV continues it by reflection and weighs that in; here a frame never reaches
-//   past its border (its difference from the composite is zero there). As long as the seam is farther
-//   from every frame border than the bands reach, 4 (2^b - 1) px, that makes no difference.
-// - At the canvas's border OpenCV reflects, here the edge pixel is repeated: the comparison leaves a
+// The blend against OpenCV 4.6's multiband blender (cv::detail::MultiBandBlender), an
+// implementation of the same paper by others. Where the two differ by design:
+// - Outside a frame OpenCV continues it by reflection and weighs that in; here a frame never
+// reaches
+//   past its border (its difference from the composite is zero there). As long as the seam is
+//   farther from every frame border than the bands reach, 4 (2^b - 1) px, that makes no difference.
+// - At the canvas's border OpenCV reflects, here the edge pixel is repeated: the comparison leaves
+// a
 //   margin.
-// - OpenCV works on the values that it is given, in 16-bit integers, and cuts off when it divides by
+// - OpenCV works on the values that it is given, in 16-bit integers, and cuts off when it divides
+// by
 //   the weights. Given 8-bit values it loses up to a level to that; given the same values times 32,
 //   the working format here, little remains.
 #include <algorithm>
@@ -72,7 +75,8 @@ Picture blended_here(const Placed& a, const Placed& b, int64_t seam, int bands) 
     for (int64_t y = 0; y < height; ++y) {
         for (int64_t x = 0; x < width; ++x) {
             for (int c = 0; c < 3; ++c) {
-                const int v = (composite(x, y, c) + *sum[static_cast<size_t>(c)].at(x, y) + 16) >> 5;
+                const int v =
+                    (composite(x, y, c) + *sum[static_cast<size_t>(c)].at(x, y) + 16) >> 5;
                 out.rgb[static_cast<size_t>(3 * (y * width + x) + c)] =
                     static_cast<uint8_t>(std::clamp(v, 0, 255));
             }
@@ -134,19 +138,22 @@ struct Agreement {
     double fine, plain, of_cut;
 };
 
-Agreement compare(const std::string& name, const Placed& a, const Placed& b, int64_t seam, int bands) {
-    const int64_t margin = int64_t{4} << bands;  // what the treatment of the canvas's border reaches
+Agreement compare(const std::string& name, const Placed& a, const Placed& b, int64_t seam,
+                  int bands) {
+    const int64_t margin = int64_t{4}
+                           << bands;  // what the treatment of the canvas's border reaches
     const Picture ours = blended_here(a, b, seam, bands);
     const Agreement r{psnr(ours, blended_by_opencv(a, b, seam, bands, 32), margin),
                       psnr(ours, blended_by_opencv(a, b, seam, bands, 1), margin),
                       psnr(ours, hard_cut(a, b, seam), margin)};
-    UNSCOPED_INFO(name << ", " << bands << " bands: " << r.fine << " dB against OpenCV at 5 fraction bits, "
-              << r.plain << " dB at 8-bit values; the hard cut: " << r.of_cut << " dB");
+    UNSCOPED_INFO(name << ", " << bands << " bands: " << r.fine
+                       << " dB against OpenCV at 5 fraction bits, " << r.plain
+                       << " dB at 8-bit values; the hard cut: " << r.of_cut << " dB");
     return r;
 }
 
-/// Rounding at 5 fraction bits at each of the levels, and OpenCV's cutting off, leave more than 60 dB;
-/// the negative control, not blending at all, is 20 dB away from that.
+/// Rounding at 5 fraction bits at each of the levels, and OpenCV's cutting off, leave more than 60
+/// dB; the negative control, not blending at all, is 20 dB away from that.
 void check(const Agreement& r) {
     CHECK(r.fine > 60);
     CHECK(r.plain > 36);  // a level or so lost to cutting off at every level of OpenCV's pyramid
@@ -182,7 +189,8 @@ TEST_CASE("two overlapping made-up pictures blend as in OpenCV", "[multiband][op
         // Both cover everything: nothing but the arithmetic differs.
         check(compare("covering", {left, 0, 640}, {right, 0, 640}, 301, bands));
     }
-    // 150 px of overlap, the seam 75 px from either border: bands that reach less far agree as well.
+    // 150 px of overlap, the seam 75 px from either border: bands that reach less far agree as
+    // well.
     for (int bands = 1; bands <= 4; ++bands) {
         check(compare("overlapping", {left, 0, 376}, {right, 226, 640}, 301, bands));
     }

@@ -1,0 +1,157 @@
+#include "render/resources.hpp"
+
+#include <sys/resource.h>
+#include <unistd.h>
+
+#include <algorithm>
+#include <chrono>
+#include <fstream>
+
+#include "base/text.hpp"
+#include "broadloom/error.hpp"
+#include "io/jpeg_codec.hpp"
+
+namespace broadloom {
+
+int64_t resident_bytes() {
+    std::ifstream statm("/proc/self/statm");
+    int64_t total = 0;
+    int64_t resident = 0;
+    statm >> total >> resident;
+    return resident * sysconf(_SC_PAGESIZE);
+}
+
+int64_t peak_resident_bytes() {
+    struct rusage usage {};
+    getrusage(RUSAGE_SELF, &usage);
+    return int64_t{usage.ru_maxrss} * 1024;
+}
+
+namespace {
+
+int64_t pixels_root(const RenderJob& job, int64_t frame) {
+    const int64_t same = job.frames[static_cast<size_t>(frame)].same_as;
+    return same >= 0 ? same : frame;
+}
+
+}  // namespace
+
+MemoryShares share_memory(const RenderJob& job) {
+    MemoryShares m;
+    // The code and tables that run later and the allocator's slack; measured with margin.
+    constexpr size_t kCodeAndSlack = 24U << 20;
+    m.base = static_cast<size_t>(resident_bytes()) + kCodeAndSlack;
+    const auto tile_bytes = static_cast<size_t>(job.shape.tile * job.shape.tile) * 4;
+    const int up = job.shape.levels() - 1 - job.tree->leaf_level;
+    const auto leaf_side = static_cast<size_t>(job.shape.tile << up);
+    const size_t leaf_bytes = leaf_side * leaf_side * 4;
+    // A leaf's picture and its shrunk levels, tile buffers (one padded), the encoder's worst case.
+    size_t decode = 0;
+    for (const FrameInput& f : job.frames) decode = std::max(decode, f.decode_bytes);
+    m.per_thread = BlockRenderer::bytes_bound(job.block) + leaf_bytes * 3 / 2 + 3 * tile_bytes + decode;
+    // Look-ahead: lattices of a handful of frames a leaf, labels, encoded tiles.
+    const Rect area = block_surroundings(
+        job.canvas, {0, 0, static_cast<int64_t>(leaf_side), static_cast<int64_t>(leaf_side)},
+        job.block.bands);
+    const size_t leaf_plan =
+        CellMap::bytes(cells_of(area.grown(seam_reach(job.block.bands)))) * job.most_candidates +
+        (256U << 10);
+    const bool regrid = job.shape.overlap > 0 || job.shape.tile % 16 != 0;
+    const size_t leaf_output = leaf_bytes / (regrid ? 1 : 4);
+    m.per_thread += 2 * (leaf_plan + leaf_output);
+    m.shared = 2 * (leaf_plan + leaf_output) +
+               static_cast<size_t>(job.tree->height() + 4) * tile_bytes + (4U << 20) +
+               job.tree->nodes.size() * 200;
+    // Frames that one leaf needs together, and one more for what the samples missed.
+    size_t largest_frame = 0;
+    for (const auto& frames : job.leaf_frames) {
+        std::vector<int64_t> roots;
+        for (const int f : frames) roots.push_back(pixels_root(job, f));
+        std::sort(roots.begin(), roots.end());
+        roots.erase(std::unique(roots.begin(), roots.end()), roots.end());
+        size_t sum = 0;
+        for (const int64_t f : roots) sum += job.frames[static_cast<size_t>(f)].bytes;
+        m.frames = std::max(m.frames, sum);
+    }
+    for (const FrameInput& f : job.frames) largest_frame = std::max(largest_frame, f.bytes);
+    m.frames += largest_frame;
+    return m;
+}
+
+int64_t estimate_disk(const RenderJob& job) {
+    double bytes = 0;
+    double pixels = 0;
+    for (const FrameInput& f : job.frames) {
+        if (!f.info.jpeg) continue;
+        bytes += static_cast<double>(f.info.file_bytes);
+        pixels += static_cast<double>(f.info.stored_width * f.info.stored_height);
+    }
+    double each = pixels > 0 ? std::clamp(1.3 * bytes / pixels, 0.05, 1.5) : 0.7;
+    if (job.options.quality > 90) each *= 1 + (job.options.quality - 90) * 0.2;
+    if (job.options.chroma == Chroma::c444) each *= 1.4;
+    const auto picture = static_cast<double>(job.shape.pixel_count());
+    double total = 2 * picture * each + 3000.0 * static_cast<double>(job.plan.tiles) + (4 << 20);
+    if (job.shape.overlap > 0 || job.shape.tile % 16 != 0) {
+        const auto frontier = static_cast<double>(job.shape.width + job.shape.height);
+        total += 16.0 * frontier * static_cast<double>(job.shape.tile);
+    }
+    return static_cast<int64_t>(std::min(total, 9e18));
+}
+
+double estimate_seconds(const RenderJob& job) {
+    // The unit is the time to encode a megapixel here; the factors are ratios to it, measured on one
+    // machine (see DEVELOPERS.md) and steady across processors to within tens of per cent.
+    constexpr int64_t kSide = 512;
+    std::vector<uint8_t> noise(static_cast<size_t>(kSide * kSide * 4));
+    uint32_t state = 1;
+    for (uint8_t& v : noise) {
+        state = state * 1664525U + 1013904223U;
+        v = static_cast<uint8_t>(110 + (state >> 27));
+    }
+    JpegEncoder encoder(90, JpegChroma::c420);
+    double unit = 1e9;
+    for (int i = 0; i < 4; ++i) {
+        const auto start = std::chrono::steady_clock::now();
+        encoder.encode(noise.data(), kSide, kSide, kSide * 4);
+        unit = std::min(unit, std::chrono::duration<double>(std::chrono::steady_clock::now() - start)
+                                      .count() /
+                                  (static_cast<double>(kSide * kSide) / 1e6));
+    }
+    double decoded = 0;
+    size_t all_frames = 0;
+    for (const FrameInput& f : job.frames) {
+        if (f.same_as >= 0) continue;
+        all_frames += f.bytes;
+        const double whole = static_cast<double>(f.info.stored_width * f.info.stored_height) / 1e6;
+        constexpr double kOtherFormats = 4;  // inflating 16-bit samples
+        decoded += whole * (f.info.jpeg ? (f.denominator > 1 ? 0.85 : 1.1) : kOtherFormats);
+    }
+    // A cache of a few frames makes some decodes twice.
+    const double repeats =
+        job.frame_cache_bytes >= all_frames
+            ? 1.0
+            : std::min(2.5, 1 + 0.5 * static_cast<double>(job.memory.frames) /
+                                    std::max(1.0, static_cast<double>(job.frame_cache_bytes)));
+    const double canvas = static_cast<double>(job.shape.width) * static_cast<double>(job.shape.height) / 1e6;
+    const double each = job.block.bands > 0 ? 5.2 : 3.6;
+    return unit * (decoded * repeats + canvas * each) / job.options.threads + 0.3;
+}
+
+void check_resources(const RenderJob& job) {
+    const RenderPlan& plan = job.plan;
+    if (plan.least_memory_bytes > plan.memory_budget_bytes) {
+        const int64_t mib = ceil_div(plan.least_memory_bytes, 1 << 20);
+        throw Error(ErrorCode::usage, "--memory " + format_bytes(plan.memory_budget_bytes) +
+                                          " is too little for these frames; give at least --memory " +
+                                          std::to_string(mib) + "M");
+    }
+    if (plan.disk_bytes > plan.free_disk_bytes) {
+        throw Error(ErrorCode::machine,
+                    "--out " + escaped(job.options.out.string()) + ": the result needs about " +
+                        format_bytes(plan.disk_bytes) + " but only " +
+                        format_bytes(plan.free_disk_bytes) +
+                        " are free there; make room, choose another disk, or lower --scale");
+    }
+}
+
+}  // namespace broadloom

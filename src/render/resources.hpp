@@ -1,0 +1,26 @@
+/// What a render takes: memory, disk, time.
+#pragma once
+
+#include "render/job.hpp"
+
+namespace broadloom {
+
+/// Resident memory of this process now, and at its largest so far, bytes.
+int64_t resident_bytes();
+int64_t peak_resident_bytes();
+
+/// Divides the budget; job.tree, leaf_frames and most_candidates are set.
+MemoryShares share_memory(const RenderJob& job);
+
+/// Upper side of what tiles and TIFF will take, from what the frames themselves take a pixel.
+int64_t estimate_disk(const RenderJob& job);
+
+/// Seconds that the render will likely take, from a short measurement of this processor. Decodes that
+/// little memory makes necessary again are counted roughly.
+double estimate_seconds(const RenderJob& job);
+
+/// Refuses a job that cannot succeed: too little memory or disk. Throws Error. Apart from
+/// prepare_job() because a finished result needs neither.
+void check_resources(const RenderJob& job);
+
+}  // namespace broadloom

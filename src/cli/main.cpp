@@ -1,9 +1,12 @@
 // The command line: arguments in, messages and exit statuses out.
 #include <malloc.h>
 
+#include <algorithm>
 #include <array>
 #include <csignal>
+#include <cstdint>
 #include <cstdio>
+#include <ctime>
 #include <exception>
 #include <new>
 #include <string>
@@ -22,25 +25,32 @@ std::atomic<int> stop_signal{0};
 namespace {
 
 extern "C" void on_signal(int number) {
-    // A second signal of the same kind ends the program at once.
-    if (stop_signal.exchange(number) == number) std::_Exit(128 + number);
+    // A second signal ends the program at once, unless it is the same one sent to process and group.
+    static std::atomic<int64_t> first_second{0};
+    struct timespec now {};
+    clock_gettime(CLOCK_MONOTONIC, &now);
+    if (stop_signal.exchange(number) == 0) {
+        first_second = now.tv_sec;
+    } else if (now.tv_sec > first_second + 1) {
+        std::_Exit(128 + number);
+    }
 }
 
 /// CLI11's own words name its types; say what a user needs instead.
 std::string usage_message(const CLI::App& app, const CLI::ParseError& e,
                           const std::vector<std::string>& words) {
     static constexpr std::array<std::string_view, 1> kCommands{"render"};
-    if (words.empty()) return "no command given; try: broadloom render SCENE --out DIR, or broadloom --help";
+    if (words.empty())
+        return "no command given; try: broadloom render SCENE --out DIR, or broadloom --help";
     const std::string& first = words.front();
-    if (first.empty() || first[0] != '-') {
-        bool known = false;
-        for (const auto c : kCommands) known = known || c == first;
-        if (!known) {
-            const std::string near = nearest_name(first, kCommands);
-            return "there is no command \"" + escaped(first) + "\"" +
-                   (near.empty() ? std::string() : "; did you mean \"" + near + "\"?") +
-                   " Try: broadloom --help";
-        }
+    if (first.rfind('-', 0) == 0) {
+        return "there is no option " + escaped(first.substr(0, first.find('='))) +
+               " before a command; try: broadloom --help";
+    }
+    if (std::find(kCommands.begin(), kCommands.end(), first) == kCommands.end()) {
+        const std::string near = nearest_name(first, kCommands);
+        return "there is no command \"" + escaped(first) + "\"" +
+               (near.empty() ? "." : "; did you mean \"" + near + "\"?") + " Try: broadloom --help";
     }
     if (dynamic_cast<const CLI::ExtrasError*>(&e) != nullptr) {
         std::vector<std::string> names;
@@ -56,8 +66,8 @@ std::string usage_message(const CLI::App& app, const CLI::ParseError& e,
             if (!known) {
                 const std::string near = nearest_name(word, views);
                 return "there is no option " + escaped(word) +
-                       (near.empty() ? std::string() : "; did you mean " + near + "?") +
-                       " Try: broadloom " + escaped(first) + " --help";
+                       (near.empty() ? "." : "; did you mean " + near + "?") + " Try: broadloom " +
+                       escaped(first) + " --help";
             }
         }
     }
@@ -65,7 +75,9 @@ std::string usage_message(const CLI::App& app, const CLI::ParseError& e,
 }
 
 int fail(int status, const std::string& details, const std::string& message) {
-    if (!details.empty()) std::fprintf(stderr, "%s", details.c_str());
+    if (!details.empty()) {
+        std::fprintf(stderr, "%s%s", details.c_str(), details.back() == '\n' ? "" : "\n");
+    }
     std::fprintf(stderr, "broadloom: %s\n", message.c_str());
     return status;
 }

@@ -19,9 +19,10 @@ std::string deep_zoom_descriptor(const PyramidShape& shape);
 class DeepZoomWriter {
   public:
     /// Touches nothing yet; the folder above `folder` must exist by the first put().
-    DeepZoomWriter(std::filesystem::path folder, const PyramidShape& shape);
+    /// `replace`: tiles of an interrupted run may be there and are written anew.
+    DeepZoomWriter(std::filesystem::path folder, const PyramidShape& shape, bool replace = false);
 
-    /// Writes one tile file, which must not exist yet. On errors no half-written tile stays behind.
+    /// Writes one tile file, which must not exist yet unless `replace` was given. On errors no half-written tile stays behind.
     /// Throws Error{machine} on I/O errors, Error{internal} for a tile outside the pyramid. Not to
     /// be called from two threads at a time.
     void put(int level, int64_t column, int64_t row, std::span<const uint8_t> jpeg);
@@ -35,6 +36,7 @@ class DeepZoomWriter {
 
     std::filesystem::path folder_;
     PyramidShape shape_;
+    bool replace_;
     FileHandle folder_handle_;
     std::vector<FileHandle> levels_;  // open once a level has a tile
 };

@@ -1,6 +1,8 @@
 #include "io/tiff_pyramid.hpp"
 
 #include <fcntl.h>
+#include <sys/stat.h>
+#include <unistd.h>
 
 #include <algorithm>
 #include <array>
@@ -151,6 +153,51 @@ std::string tile_name(int level, int64_t column, int64_t row) {
 TiffPyramidWriter::TiffPyramidWriter(std::filesystem::path file, const PyramidShape& shape,
                                      TiffPyramidOptions options)
     : file_(std::move(file)), options_(std::move(options)) {
+    lay_out(shape);
+    handle_ = FileHandle(::open(file_.c_str(), O_WRONLY | O_CREAT | O_EXCL | O_CLOEXEC, 0666));
+    if (!handle_.is_open()) throw_file_error("create", file_, errno);
+
+    // The header; finish() fills in where the first directory stands.
+    std::vector<uint8_t> header{'I', 'I'};
+    put_number<uint16_t>(header, 43);
+    put_number<uint16_t>(header, 8);
+    put_number<uint16_t>(header, 0);
+    put_number<uint64_t>(header, 0);
+    append(header);
+}
+
+TiffPyramidWriter::TiffPyramidWriter(std::filesystem::path file, const PyramidShape& shape,
+                                     TiffPyramidOptions options, State state)
+    : file_(std::move(file)), options_(std::move(options)) {
+    lay_out(shape);
+    bool fits = state.offsets.size() == levels_.size() && state.counts.size() == levels_.size() &&
+                state.position >= kHeaderBytes;
+    for (size_t i = 0; fits && i < levels_.size(); ++i) {
+        fits = state.offsets[i].size() == levels_[i].offsets.size() &&
+               state.counts[i].size() == levels_[i].counts.size();
+        if (!fits) break;
+        levels_[i].offsets = std::move(state.offsets[i]);
+        levels_[i].counts = std::move(state.counts[i]);
+    }
+    handle_ = FileHandle(::open(file_.c_str(), O_WRONLY | O_CLOEXEC));
+    if (!handle_.is_open()) throw_file_error("open", file_, errno);
+    struct stat status {};
+    if (::fstat(handle_.get(), &status) != 0) throw_file_error("look at", file_, errno);
+    if (!fits || static_cast<uint64_t>(status.st_size) < state.position) {
+        throw Error(ErrorCode::machine, escaped(file_.native()) +
+                                            ": the unfinished file does not match its checkpoint; "
+                                            "empty the folder and start again");
+    }
+    if (::ftruncate(handle_.get(), static_cast<off_t>(state.position)) != 0 ||
+        ::lseek(handle_.get(), 0, SEEK_END) < 0)
+        throw_file_error("cut", file_, errno);
+    position_ = state.position;
+    tables_ = std::move(state.tables);
+    // finish() may have been under way: without directories the pointer to them is zero.
+    write_fully_at(handle_.get(), kHeaderBytes - 8, std::vector<uint8_t>(8), file_);
+}
+
+void TiffPyramidWriter::lay_out(const PyramidShape& shape) {
     // TIFF 6.0, section 15: TileWidth and TileLength must be multiples of 16.
     if (options_.tile <= 0 || options_.tile % 16 != 0 || options_.tile > 65488)
         throw Error(ErrorCode::usage, "a TIFF's tile side of " + std::to_string(options_.tile) +
@@ -179,16 +226,6 @@ TiffPyramidWriter::TiffPyramidWriter(std::filesystem::path file, const PyramidSh
     } catch (const std::length_error&) {
         throw std::bad_alloc();  // more tiles than any memory holds
     }
-    handle_ = FileHandle(::open(file_.c_str(), O_WRONLY | O_CREAT | O_EXCL | O_CLOEXEC, 0666));
-    if (!handle_.is_open()) throw_file_error("create", file_, errno);
-
-    // The header; finish() fills in where the first directory stands.
-    std::vector<uint8_t> header{'I', 'I'};
-    put_number<uint16_t>(header, 43);
-    put_number<uint16_t>(header, 8);
-    put_number<uint16_t>(header, 0);
-    put_number<uint64_t>(header, 0);
-    append(header);
 }
 
 TiffPyramidWriter::~TiffPyramidWriter() = default;
@@ -273,6 +310,19 @@ std::vector<uint8_t> TiffPyramidWriter::directory(size_t index, uint64_t positio
                           std::array<uint32_t, 12>{0, 1, 255, 1, 128, 1, 255, 1, 128, 1, 255, 1});
     if (!options_.icc.empty()) entries.add(34675, kUndefined, options_.icc.size(), options_.icc);
     return entries.bytes(position, last);
+}
+
+TiffPyramidWriter::State TiffPyramidWriter::save() {
+    flush();
+    handle_.sync_checked(file_);
+    State state;
+    state.position = position_;
+    state.tables = tables_;
+    for (const Level& level : levels_) {
+        state.offsets.push_back(level.offsets);
+        state.counts.push_back(level.counts);
+    }
+    return state;
 }
 
 void TiffPyramidWriter::finish() {

@@ -33,6 +33,18 @@ class TiffPyramidWriter {
     /// that is not a positive multiple of 16 or a resolution that no RATIONAL holds.
     TiffPyramidWriter(std::filesystem::path file, const PyramidShape& shape,
                       TiffPyramidOptions options);
+
+    /// What has been put so far: enough to go on later with a file that holds at least that much.
+    struct State {
+        uint64_t position = 0;  ///< of the next byte
+        std::vector<uint8_t> tables;
+        std::vector<std::vector<uint64_t>> offsets;  ///< by level, largest first
+        std::vector<std::vector<uint32_t>> counts;
+    };
+    /// Goes on with an unfinished file: cuts off what came after `state`. Throws Error{machine} when
+    /// the file is missing, shorter, or the state is another picture's.
+    TiffPyramidWriter(std::filesystem::path file, const PyramidShape& shape,
+                      TiffPyramidOptions options, State state);
     ~TiffPyramidWriter();
     TiffPyramidWriter(const TiffPyramidWriter&) = delete;
     TiffPyramidWriter& operator=(const TiffPyramidWriter&) = delete;
@@ -48,12 +60,16 @@ class TiffPyramidWriter {
     /// Not to be called from two threads at a time.
     void put(int level, int64_t column, int64_t row, std::span<const uint8_t> data);
 
+    /// Writes and syncs everything put so far and returns its state.
+    State save();
+
     /// Writes the directories, syncs and closes. Every tile must have been put (else
     /// Error{internal}). Without it the destructor leaves a partial file with no directory in it,
     /// which no reader takes for a picture; deleting it is up to the caller.
     void finish();
 
   private:
+    void lay_out(const PyramidShape& shape);
     struct Level {
         int number;
         int64_t width, height, columns, rows;

@@ -9,6 +9,7 @@
 #include <cerrno>
 #include <cstring>
 #include <nlohmann/json.hpp>
+#include <vector>
 
 #include "base/file_io.hpp"
 #include "base/text.hpp"
@@ -22,12 +23,17 @@ namespace {
 
 constexpr std::array<const char*, 5> kFinalNames{"pano_files", "pano.tif", "pano.dzi", "index.html",
                                                  "report.json"};
-constexpr std::array<const char*, 5> kWorkingNames{"pano_files.part", "pano.tif.part",
-                                                   "scratch.part.tiles", "scratch.part.tiff",
-                                                   "job.part"};
+constexpr std::array<const char*, 6> kWorkingNames{
+    "pano_files.part", "pano.tif.part", "scratch.part.tiles", "scratch.part.tiff", "checkpoint.part", "job.part"};
 
 [[noreturn]] void refuse(ErrorCode code, const fs::path& folder, const std::string& what) {
     throw Error(code, "--out " + escaped(folder.string()) + ": " + what);
+}
+
+/// What write_file_atomic() leaves when the process is killed before it renames.
+bool is_torn_write(const std::string& name) {
+    return name.rfind(".broadloom-", 0) == 0 && name.size() > 4 &&
+           name.compare(name.size() - 4, 4, ".tmp") == 0;
 }
 
 std::string finished_identity(const fs::path& report) {
@@ -42,7 +48,7 @@ std::string finished_identity(const fs::path& report) {
 }  // namespace
 
 OutputFolder::OutputFolder(fs::path folder, const std::string& identity, bool resume)
-    : folder_(std::move(folder)) {
+    : folder_(std::move(folder)), identity_(identity) {
     std::error_code failed;
     const auto status = fs::status(folder_, failed);
     if (fs::exists(status) && !fs::is_directory(status)) {
@@ -51,8 +57,9 @@ OutputFolder::OutputFolder(fs::path folder, const std::string& identity, bool re
     if (!fs::exists(status)) {
         fs::create_directories(folder_, failed);
         if (failed) {
-            refuse(ErrorCode::machine, folder_,
-                   "cannot be created: " + failed.message() + "; " + advice_for_errno(failed.value()));
+            refuse(
+                ErrorCode::machine, folder_,
+                "cannot be created: " + failed.message() + "; " + advice_for_errno(failed.value()));
         }
         created_ = true;
     }
@@ -60,7 +67,8 @@ OutputFolder::OutputFolder(fs::path folder, const std::string& identity, bool re
     if (lock_ < 0) {
         const int error = errno;
         refuse(ErrorCode::machine, folder_,
-               std::string("cannot be opened: ") + std::strerror(error) + "; " + advice_for_errno(error));
+               std::string("cannot be opened: ") + std::strerror(error) + "; " +
+                   advice_for_errno(error));
     }
     if (flock(lock_, LOCK_EX | LOCK_NB) != 0 && errno == EWOULDBLOCK) {
         close(lock_);
@@ -75,14 +83,17 @@ OutputFolder::OutputFolder(fs::path folder, const std::string& identity, bool re
     };
     bool any = false;
     bool working = false;
+    std::vector<fs::path> torn;
     std::string foreign;
     for (fs::directory_iterator it(folder_, failed), end; !failed && it != end;
          it.increment(failed)) {
         const std::string name = it->path().filename().string();
-        any = true;
+        any = any || !is_torn_write(name);
         const auto is = [&](const char* known) { return name == known; };
         if (std::any_of(kWorkingNames.begin(), kWorkingNames.end(), is)) {
             working = true;
+        } else if (is_torn_write(name)) {
+            torn.push_back(it->path());
         } else if (std::none_of(kFinalNames.begin(), kFinalNames.end(), is)) {
             foreign = name;
         }
@@ -108,15 +119,26 @@ OutputFolder::OutputFolder(fs::path folder, const std::string& identity, bool re
                              "name another folder or empty this one");
         }
         if (!resume) {
-            close_and_refuse(ErrorCode::usage,
-                             "holds an interrupted render of this scene; add --resume to finish it");
+            close_and_refuse(
+                ErrorCode::usage,
+                "holds an interrupted render of this scene; add --resume to finish it");
         }
-        remove_working_files();
-        for (const char* name : kFinalNames) {
+        // The interruption may have come between the final names: they are taken back.
+        const auto take_back = [&](const char* final_name, const fs::path& working_name) {
             std::error_code ignored;
-            fs::remove_all(folder_ / name, ignored);
+            if (fs::exists(folder_ / final_name, ignored) && !fs::exists(working_name, ignored)) {
+                fs::rename(folder_ / final_name, working_name, ignored);
+            }
+        };
+        take_back("pano_files", working_tiles());
+        take_back("pano.tif", working_tiff());
+        for (const char* name : {"pano.dzi", "index.html", "report.json"}) {
+            std::error_code ignored;
+            fs::remove(folder_ / name, ignored);
         }
-        any = false;
+        for (const fs::path& path : torn) fs::remove(path, failed);
+        found_ = Found::interrupted;
+        return;
     }
     if (any) {
         if (finished_identity(folder_ / "report.json") == identity) {
@@ -124,15 +146,36 @@ OutputFolder::OutputFolder(fs::path folder, const std::string& identity, bool re
             complete_ = true;
             return;
         }
-        close_and_refuse(ErrorCode::usage,
-                         "holds the result of another scene or of other options; name another folder "
-                         "or empty this one");
+        close_and_refuse(
+            ErrorCode::usage,
+            "holds the result of another scene or of other options; name another folder "
+            "or empty this one");
     }
-    write_file_atomic(folder_ / "job.part", identity);
+    // The lock is ours and the folder is to be written: nobody else's working file is among these.
+    for (const fs::path& path : torn) fs::remove(path, failed);
+    try {
+        write_file_atomic(folder_ / "job.part", identity);
+    } catch (...) {
+        if (created_) fs::remove(folder_, failed);
+        close(lock_);
+        throw;
+    }
+}
+
+void OutputFolder::start_afresh() {
+    remove_working_files();
+    write_file_atomic(folder_ / "job.part", identity_);
+    found_ = Found::empty;
+}
+
+bool OutputFolder::keep_for_resume() {
+    std::error_code ignored;
+    keep_ = fs::exists(checkpoint(), ignored);
+    return keep_;
 }
 
 OutputFolder::~OutputFolder() {
-    if (!complete_) {
+    if (!complete_ && !keep_) {
         remove_working_files();
         std::error_code ignored;
         if (created_) fs::remove(folder_, ignored);  // only when empty
@@ -173,6 +216,7 @@ void OutputFolder::finish(const std::string& descriptor, const std::string& page
         throw;
     }
     std::error_code ignored;
+    fs::remove(checkpoint(), ignored);
     fs::remove(folder_ / "job.part", ignored);
     sync_folder(folder_);
     complete_ = true;

@@ -8,12 +8,12 @@ namespace broadloom {
 
 class OutputFolder {
   public:
-    enum class Found { empty, finished };
+    enum class Found { empty, interrupted, finished };
 
     /// Creates the folder when absent, refuses a second render into it (a lock that ends with the
     /// process) and looks at what it holds: nothing; a finished result of the same job; working files
-    /// of an interrupted run (removed with `resume`, otherwise refused); anything else is refused,
-    /// untouched. Throws Error.
+    /// of an interrupted run (kept for going on with `resume`, otherwise refused); anything else is
+    /// refused, untouched. Throws Error.
     OutputFolder(std::filesystem::path folder, const std::string& identity, bool resume);
     ~OutputFolder();
     OutputFolder(const OutputFolder&) = delete;
@@ -26,6 +26,15 @@ class OutputFolder {
     [[nodiscard]] std::filesystem::path scratch() const { return folder_ / "scratch.part"; }
     [[nodiscard]] const std::filesystem::path& path() const { return folder_; }
 
+    [[nodiscard]] std::filesystem::path checkpoint() const { return folder_ / "checkpoint.part"; }
+
+    /// Removes what an interrupted run left, for a fresh start.
+    void start_afresh();
+
+    /// Leaves the working files behind when this ends without finish(), if there is a checkpoint.
+    /// Returns whether there is.
+    bool keep_for_resume();
+
     /// Gives everything its final name; tiles and TIFF first, then the descriptor and the page, the
     /// report last. Throws Error{machine}.
     void finish(const std::string& descriptor, const std::string& page, const std::string& report);
@@ -34,8 +43,9 @@ class OutputFolder {
     void remove_working_files() noexcept;
 
     std::filesystem::path folder_;
+    std::string identity_;
     Found found_ = Found::empty;
-    bool created_ = false, complete_ = false;
+    bool created_ = false, complete_ = false, keep_ = false;
     int lock_ = -1;
 };
 

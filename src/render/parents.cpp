@@ -1,35 +1,53 @@
 #include "render/parents.hpp"
 
+#include <cstring>
+
 #include "image/kernels.hpp"
 
 namespace broadloom {
 
+/// The lock is held.
+Parents::Entry& Parents::entry_of(int64_t node) {
+    Entry& entry = entries_[node];  // a map's entries stay where they are
+    if (entry.pixels.empty()) {
+        const QuadNode& parent = tree_.nodes[static_cast<size_t>(node)];
+        const Rect rect = tree_.shape.cell_rect(parent.level, parent.column, parent.row);
+        entry.width = rect.width();
+        entry.height = rect.height();
+        entry.missing = parent.children;
+        if (!spare_.empty()) {
+            entry.pixels = std::move(spare_.back());
+            spare_.pop_back();
+        }
+        entry.pixels.resize(static_cast<size_t>(tree_.shape.tile * tree_.shape.tile * 4));
+    }
+    return entry;
+}
+
+int64_t Parents::quarter_offset(const QuadNode& child) const {
+    const int64_t half = tree_.shape.tile / 2;
+    return ((child.row % 2) * half * tree_.shape.tile + (child.column % 2) * half) * 4;
+}
+
+std::pair<int64_t, int64_t> Parents::quarter_size(int64_t node) const {
+    const QuadNode& child = tree_.nodes[static_cast<size_t>(node)];
+    const Rect rect = tree_.shape.cell_rect(child.level, child.column, child.row);
+    return {(rect.width() + 1) / 2, (rect.height() + 1) / 2};
+}
+
 int64_t Parents::deliver(int64_t node, const RgbxView& picture) {
     const QuadNode& child = tree_.nodes[static_cast<size_t>(node)];
     if (child.parent < 0) return -1;
-    const QuadNode& parent = tree_.nodes[static_cast<size_t>(child.parent)];
     Entry* entry = nullptr;
     {
         const std::lock_guard lock(mutex_);
-        entry = &entries_[child.parent];  // a map's entries stay where they are
-        if (entry->missing == 0) {
-            const Rect rect = tree_.shape.cell_rect(parent.level, parent.column, parent.row);
-            entry->width = rect.width();
-            entry->height = rect.height();
-            entry->missing = parent.children;
-            if (!spare_.empty()) {
-                entry->pixels = std::move(spare_.back());
-                spare_.pop_back();
-            }
-            entry->pixels.resize(static_cast<size_t>(tree_.shape.tile * tree_.shape.tile * 4));
-        }
+        entry = &entry_of(child.parent);
     }
     // Children write to quarters of their own, so no lock is needed.
-    const int64_t half = tree_.shape.tile / 2;
-    const int64_t stride = tree_.shape.tile * 4;
-    uint8_t* to = entry->pixels.data() + (child.row % 2) * half * stride + (child.column % 2) * half * 4;
-    shrink_half(picture.data, picture.width, picture.height, picture.stride, to, stride);
+    shrink_half(picture.data, picture.width, picture.height, picture.stride,
+                entry->pixels.data() + quarter_offset(child), tree_.shape.tile * 4);
     const std::lock_guard lock(mutex_);
+    entry->delivered.push_back(node);
     return --entry->missing == 0 ? child.parent : -1;
 }
 
@@ -39,11 +57,53 @@ RgbxView Parents::picture(int64_t node) {
     return {entry.pixels.data(), entry.width, entry.height, tree_.shape.tile * 4};
 }
 
-void Parents::release(int64_t node) {
+void Parents::committed(int64_t node) {
     const std::lock_guard lock(mutex_);
     const auto found = entries_.find(node);
+    if (found == entries_.end()) return;
     spare_.push_back(std::move(found->second.pixels));
     entries_.erase(found);
+}
+
+std::vector<Parents::Quarter> Parents::save(int64_t next) {
+    const std::lock_guard lock(mutex_);
+    std::vector<Quarter> saved;
+    for (const auto& [parent, entry] : entries_) {
+        for (const int64_t child : entry.delivered) {
+            if (child >= next) continue;
+            const auto [width, height] = quarter_size(child);
+            Quarter quarter{child, std::vector<uint8_t>(static_cast<size_t>(width * height * 4))};
+            const uint8_t* from =
+                entry.pixels.data() + quarter_offset(tree_.nodes[static_cast<size_t>(child)]);
+            for (int64_t y = 0; y < height; ++y) {
+                std::memcpy(quarter.pixels.data() + y * width * 4, from + y * tree_.shape.tile * 4,
+                            static_cast<size_t>(width * 4));
+            }
+            saved.push_back(std::move(quarter));
+        }
+    }
+    return saved;
+}
+
+std::vector<int64_t> Parents::restore(const std::vector<Quarter>& quarters) {
+    const std::lock_guard lock(mutex_);
+    for (const Quarter& quarter : quarters) {
+        const QuadNode& child = tree_.nodes[static_cast<size_t>(quarter.child)];
+        Entry& entry = entry_of(child.parent);
+        const auto [width, height] = quarter_size(quarter.child);
+        uint8_t* to = entry.pixels.data() + quarter_offset(child);
+        for (int64_t y = 0; y < height; ++y) {
+            std::memcpy(to + y * tree_.shape.tile * 4, quarter.pixels.data() + y * width * 4,
+                        static_cast<size_t>(width * 4));
+        }
+        entry.delivered.push_back(quarter.child);
+        --entry.missing;
+    }
+    std::vector<int64_t> complete;
+    for (const auto& [parent, entry] : entries_) {
+        if (entry.missing == 0) complete.push_back(parent);
+    }
+    return complete;
 }
 
 }  // namespace broadloom

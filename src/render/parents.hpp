@@ -4,6 +4,7 @@
 #include <cstdint>
 #include <map>
 #include <mutex>
+#include <utility>
 #include <vector>
 
 #include "pyramid/quadtree.hpp"
@@ -19,16 +20,33 @@ class Parents {
     /// the last child, otherwise -1 (also for the root). Any thread.
     int64_t deliver(int64_t node, const RgbxView& picture);
 
-    /// The picture of a complete parent; valid until release().
+    /// The picture of a complete parent; valid until committed().
     RgbxView picture(int64_t node);
-    void release(int64_t node);
+
+    /// The node's results are written: its picture, if it has one here, is given up.
+    void committed(int64_t node);
+
+    /// A child's part of an unwritten parent.
+    struct Quarter {
+        int64_t child = 0;
+        std::vector<uint8_t> pixels;  ///< rows of quarter_size(child).first * 4 bytes
+    };
+    /// The parts that nodes before `next`, all of them written, left in parents that are not.
+    std::vector<Quarter> save(int64_t next);
+    /// Puts saved parts back; returns the parents that are complete, rising.
+    std::vector<int64_t> restore(const std::vector<Quarter>& quarters);
+    /// Width and height of a child's part, pixels.
+    [[nodiscard]] std::pair<int64_t, int64_t> quarter_size(int64_t child) const;
 
   private:
     struct Entry {
         std::vector<uint8_t> pixels;
         int64_t width = 0, height = 0;
         int missing = 0;
+        std::vector<int64_t> delivered;
     };
+    Entry& entry_of(int64_t parent);
+    [[nodiscard]] int64_t quarter_offset(const QuadNode& child) const;
     const Quadtree& tree_;
     std::mutex mutex_;
     std::map<int64_t, Entry> entries_;

@@ -1,10 +1,15 @@
 #include "broadloom/render.hpp"
 
 #include <chrono>
+#include <csignal>
 #include <nlohmann/json.hpp>
+#include <optional>
 
+#include "base/file_io.hpp"
+#include "base/text.hpp"
 #include "broadloom/error.hpp"
 #include "io/page.hpp"
+#include "render/checkpoint.hpp"
 #include "render/output_folder.hpp"
 #include "render/resources.hpp"
 #include "render/scheduler.hpp"
@@ -57,6 +62,13 @@ std::string report_text(const RenderReport& r, const std::string& identity) {
     return j.dump(2) + "\n";
 }
 
+std::optional<Checkpoint> load_checkpoint(const OutputFolder& folder, const RenderJob& job) {
+    std::error_code ignored;
+    if (!std::filesystem::exists(folder.checkpoint(), ignored)) return {};
+    constexpr size_t kMost = size_t{1} << 30;
+    return unpack_checkpoint(read_file_limited(folder.checkpoint(), kMost), job.identity, *job.tree);
+}
+
 }  // namespace
 
 RenderReport render(const Scene& scene, const RenderOptions& options, const RenderHooks& hooks) {
@@ -87,13 +99,52 @@ RenderReport render(const Scene& scene, const RenderOptions& options, const Rend
     }
     check_resources(job);
 
+    // Go on from a checkpoint where there is a good one.
+    std::optional<Checkpoint> before;
+    if (folder.found() == OutputFolder::Found::interrupted) {
+        before = load_checkpoint(folder, job);
+        if (!before) folder.start_afresh();
+    }
     const TileLayout layout(job);
-    TileSink sink(job, layout, folder.working_tiles(), folder.working_tiff(), folder.scratch());
-    OrderedCommitter committer(sink);
+    Parents parents(*job.tree);
+    std::optional<TiffPyramidWriter::State> tiff_state;
+    if (before) tiff_state = std::move(before->tiff);
+    TileSink sink(job, layout, folder.working_tiles(), folder.working_tiff(), folder.scratch(),
+                  std::move(tiff_state));
+    OrderedCommitter committer(sink, before ? before->next : 0);
+    const auto save = [&](int64_t next) {
+        Checkpoint c;
+        c.next = next;
+        c.quarters = parents.save(next);
+        c.tiff = sink.save();
+        write_file_atomic(folder.checkpoint(), pack_checkpoint(c, job.identity));
+    };
+    OrderedCommitter::Hooks commit_hooks;
+    commit_hooks.committed = [&](int64_t node) { parents.committed(node); };
+    if (sink.can_save()) commit_hooks.checkpoint = save;
+    committer.set_hooks(commit_hooks);
+    const std::vector<int64_t> complete =
+        before ? parents.restore(before->quarters) : std::vector<int64_t>();
+    before.reset();
+
     const NearestCentreLabels seams;
-    Scheduler scheduler(job, kernels, seams, layout, committer, hooks);
-    scheduler.run();
-    sink.finish();
+    Scheduler scheduler(job, kernels, seams, layout, committer, parents, hooks);
+    try {
+        if (!scheduler.run(complete)) {
+            if (sink.can_save()) save(committer.next());
+            const bool term = hooks.stop->load() == SIGTERM;
+            throw Error(term ? ErrorCode::terminated : ErrorCode::interrupted,
+                        std::string("--out ") + escaped(options.out.string()) + ": stopped by " +
+                            (term ? "SIGTERM" : "the user"));
+        }
+        sink.finish();
+    } catch (const Error& e) {
+        throw Error(e.code(),
+                    e.what() + std::string(folder.keep_for_resume()
+                                               ? "; then run the same command with --resume to go on"
+                                               : ""),
+                    e.details());
+    }
 
     const auto seconds_since_start = [&] {
         return std::chrono::duration<double>(std::chrono::steady_clock::now() - start).count();

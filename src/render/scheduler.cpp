@@ -2,7 +2,6 @@
 
 #include <algorithm>
 #include <chrono>
-#include <csignal>
 
 #include "base/parallel.hpp"
 #include "base/text.hpp"
@@ -42,7 +41,8 @@ struct Scheduler::Worker {
 };
 
 Scheduler::Scheduler(const RenderJob& job, const Kernels& kernels, const SeamLabels& seams,
-                     const TileLayout& layout, OrderedCommitter& committer, const RenderHooks& hooks)
+                     const TileLayout& layout, OrderedCommitter& committer, Parents& parents,
+                     const RenderHooks& hooks)
     : job_(job),
       kernels_(kernels),
       seams_(seams),
@@ -50,18 +50,25 @@ Scheduler::Scheduler(const RenderJob& job, const Kernels& kernels, const SeamLab
       committer_(committer),
       hooks_(hooks),
       index_(job.canvas, job.geometry),
-      parents_(*job.tree),
+      parents_(parents),
       cache_(job),
       leaves_(job.tree->leaves.size()) {}
 
 bool Scheduler::stopping() const { return hooks_.stop != nullptr && hooks_.stop->load() != 0; }
 
-void Scheduler::run() {
+bool Scheduler::run(const std::vector<int64_t>& complete) {
     start_ = now();
+    const int64_t first = committer_.next();
+    for (size_t i = 0; i < leaves_.size() && job_.tree->leaves[i] < first; ++i) {
+        leaves_[i].state = LeafState::done;
+        ++done_;
+    }
+    next_plan_ = next_admit_ = first_open_ = done_before_ = done_;
     std::vector<std::unique_ptr<Worker>> workers;
     for (int i = 0; i < job_.options.threads; ++i) {
         workers.push_back(std::make_unique<Worker>(job_, layout_, kernels_));
     }
+    for (const int64_t parent : complete) climb(*workers[0], parent);
     run_workers(job_.options.threads, [&](int i) { work(*workers[static_cast<size_t>(i)]); });
     for (const auto& w : workers) {
         const BlockTimes& b = w->block.times();
@@ -74,12 +81,7 @@ void Scheduler::run() {
         times_.write += w->times.write;
         times_.wait += w->times.wait;
     }
-    if (stopping()) {
-        const bool term = hooks_.stop->load() == SIGTERM;
-        throw Error(term ? ErrorCode::terminated : ErrorCode::interrupted,
-                    std::string("stopped by ") + (term ? "SIGTERM" : "the user") +
-                        "; the unfinished result was removed, run the same command again to start anew");
-    }
+    return done_ == static_cast<int64_t>(leaves_.size());
 }
 
 void Scheduler::work(Worker& worker) {
@@ -226,7 +228,7 @@ void Scheduler::render(Worker& worker, Leaf& leaf, int64_t index) {
 void Scheduler::finish_leaf(Worker& worker, int64_t index, const Rect& rect) {
     const Quadtree& tree = *job_.tree;
     const PyramidShape& shape = tree.shape;
-    int64_t at = tree.leaves[static_cast<size_t>(index)];
+    const int64_t at = tree.leaves[static_cast<size_t>(index)];
     const int top = shape.levels() - 1;
     const int up = top - tree.nodes[static_cast<size_t>(at)].level;
 
@@ -268,32 +270,37 @@ void Scheduler::finish_leaf(Worker& worker, int64_t index, const Rect& rect) {
         const QuadNode& node = tree.nodes[static_cast<size_t>(at)];
         emit(emit, node.level, node.column, node.row);
     }
+    // Delivered before it is submitted, so that whatever is written has left its part above.
+    int64_t parent = -1;
+    {
+        const Stopwatch watch(worker.times.shrink);
+        parent = parents_.deliver(at, views.back());
+    }
     {
         const Stopwatch watch(worker.times.write);
         committer_.submit(at, std::move(cells));
     }
-    // The pictures above, as far as this leaf completes them.
-    RgbxView view = views.back();
-    int64_t owned = -1;
-    for (;;) {
-        int64_t parent = -1;
-        {
-            const Stopwatch watch(worker.times.shrink);
-            parent = parents_.deliver(at, view);
-        }
-        if (owned >= 0) parents_.release(owned);
-        if (parent < 0) break;
-        owned = parent;
-        at = parent;
-        view = parents_.picture(parent);
-        const QuadNode& node = tree.nodes[static_cast<size_t>(parent)];
-        std::vector<FinishedCell> above;
+    climb(worker, parent);
+}
+
+/// Finishes a complete parent (-1: none) and those above it that it completes.
+void Scheduler::climb(Worker& worker, int64_t parent) {
+    while (parent >= 0) {
+        const QuadNode& node = job_.tree->nodes[static_cast<size_t>(parent)];
+        const RgbxView view = parents_.picture(parent);
+        std::vector<FinishedCell> cells;
         {
             const Stopwatch watch(worker.times.encode);
-            above.push_back(worker.encoder.encode(node.level, node.column, node.row, view));
+            cells.push_back(worker.encoder.encode(node.level, node.column, node.row, view));
+        }
+        int64_t above = -1;
+        {
+            const Stopwatch watch(worker.times.shrink);
+            above = parents_.deliver(parent, view);
         }
         const Stopwatch watch(worker.times.write);
-        committer_.submit(at, std::move(above));
+        committer_.submit(parent, std::move(cells));
+        parent = above;
     }
 }
 
@@ -308,9 +315,8 @@ void Scheduler::report_progress() {
     p.fraction = done / total;
     p.seconds = time - start_;
     // The first moments decode many frames and say little about the rest.
-    if (p.seconds > 2 && p.fraction > 0.01) {
-        p.seconds_left = p.seconds * (1 - p.fraction) / p.fraction;
-    }
+    const double here = (done - static_cast<double>(done_before_)) / total;
+    if (p.seconds > 2 && here > 0.01) p.seconds_left = p.seconds * (1 - p.fraction) / here;
     hooks_.progress(p);
 }
 

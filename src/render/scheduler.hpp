@@ -26,10 +26,12 @@ struct StageTimes {
 class Scheduler {
   public:
     Scheduler(const RenderJob& job, const Kernels& kernels, const SeamLabels& seams,
-              const TileLayout& layout, OrderedCommitter& committer, const RenderHooks& hooks);
+              const TileLayout& layout, OrderedCommitter& committer, Parents& parents,
+              const RenderHooks& hooks);
 
-    /// Renders everything; throws the first error or Error{interrupted, terminated}.
-    void run();
+    /// Renders what the committer has not written yet; `complete` are restored parents that wait for
+    /// nothing. Throws the first error. False when it was stopped before the end.
+    bool run(const std::vector<int64_t>& complete);
 
     [[nodiscard]] const FrameCache& cache() const { return cache_; }
     [[nodiscard]] const StageTimes& times() const { return times_; }
@@ -52,6 +54,7 @@ class Scheduler {
     void plan(Leaf& leaf, int64_t index);
     void render(Worker& worker, Leaf& leaf, int64_t index);
     void finish_leaf(Worker& worker, int64_t index, const Rect& rect);
+    void climb(Worker& worker, int64_t parent);
     void report_progress();
     [[nodiscard]] bool stopping() const;
 
@@ -62,7 +65,7 @@ class Scheduler {
     OrderedCommitter& committer_;
     const RenderHooks& hooks_;
     FrameIndex index_;
-    Parents parents_;
+    Parents& parents_;
     FrameCache cache_;
 
     std::mutex mutex_;
@@ -72,6 +75,7 @@ class Scheduler {
     int64_t next_plan_ = 0, next_admit_ = 0, done_ = 0, pinning_ = 0;
     int64_t first_open_ = 0;  ///< leaves before it are done
     bool failed_ = false;
+    int64_t done_before_ = 0;
     double start_ = 0, last_progress_ = 0;
     StageTimes times_;
 };

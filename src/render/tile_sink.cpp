@@ -72,12 +72,20 @@ FinishedCell CellEncoder::encode(int level, int64_t column, int64_t row, const R
 
 TileSink::TileSink(const RenderJob& job, const TileLayout& layout,
                    const std::filesystem::path& tiles, const std::filesystem::path& tiff,
-                   const std::filesystem::path& scratch)
+                   const std::filesystem::path& scratch,
+                   std::optional<TiffPyramidWriter::State> state)
     : job_(job),
       layout_(layout),
-      tiles_(tiles, job.shape),
-      tiff_(tiff, layout.tiff_shape, tiff_options(job, layout)),
+      tiles_(tiles, job.shape, state.has_value()),
       encoder_(job, layout) {
+    if (state) {
+        tables_set_ = !state->tables.empty();
+        tiff_ = std::make_unique<TiffPyramidWriter>(tiff, layout.tiff_shape,
+                                                    tiff_options(job, layout), std::move(*state));
+    } else {
+        tiff_ = std::make_unique<TiffPyramidWriter>(tiff, layout.tiff_shape,
+                                                    tiff_options(job, layout));
+    }
     const PyramidShape cells{job.shape.width, job.shape.height, job.shape.tile, 0};
     if (layout.regrid_tiles) {
         tile_windows_ = std::make_unique<Regrid>(scratch.string() + ".tiles", cells, job.shape);
@@ -90,11 +98,11 @@ TileSink::TileSink(const RenderJob& job, const TileLayout& layout,
 void TileSink::put_tiff(int level, int64_t column, int64_t row, std::span<const uint8_t> jpeg) {
     if (!tables_set_) {
         // Tables depend on quality and chroma alone, so any tile's serve all.
-        tiff_.set_tables(jpeg_tables(jpeg));
+        tiff_->set_tables(jpeg_tables(jpeg));
         tables_set_ = true;
     }
     jpeg_abbreviated(jpeg, abbreviated_);
-    tiff_.put(level, column, row, abbreviated_);
+    tiff_->put(level, column, row, abbreviated_);
 }
 
 void TileSink::put(const FinishedCell& cell) {
@@ -112,20 +120,26 @@ void TileSink::put(const FinishedCell& cell) {
         tiff_windows_->add(
             cell.level, cell.column, cell.row, pixels,
             [&](int level, int64_t column, int64_t row, const RgbxView& window) {
-                if (!tiff_.has_level(level)) return;
+                if (!tiff_->has_level(level)) return;
                 put_tiff(level, column, row,
                          encoder_.encode_window(window, layout_.tiff_shape.tile, true));
             });
-    } else if (tiff_.has_level(cell.level)) {
+    } else if (tiff_->has_level(cell.level)) {
         put_tiff(cell.level, cell.column, cell.row,
                  cell.padded_jpeg.empty() ? cell.jpeg : cell.padded_jpeg);
     }
 }
 
+TiffPyramidWriter::State TileSink::save() {
+    TiffPyramidWriter::State state = tiff_->save();
+    tiles_.sync();
+    return state;
+}
+
 void TileSink::finish() {
     tile_windows_.reset();
     tiff_windows_.reset();
-    tiff_.finish();
+    tiff_->finish();
     tiles_.sync();
 }
 
@@ -140,13 +154,22 @@ void OrderedCommitter::submit(int64_t order, std::vector<FinishedCell> cells) {
         lock.unlock();
         // When this throws, writing_ stays set: nobody writes after a failure.
         for (const FinishedCell& cell : batch) sink_.put(cell);
+        if (hooks_.committed) hooks_.committed(next_);
         lock.lock();
         ++next_;
+        const auto now = std::chrono::steady_clock::now();
+        if (hooks_.checkpoint &&
+            now - last_checkpoint_ > std::chrono::duration<double>(kCheckpointSeconds)) {
+            lock.unlock();
+            hooks_.checkpoint(next_);  // only the writing thread changes next_
+            lock.lock();
+            last_checkpoint_ = std::chrono::steady_clock::now();
+        }
     }
     writing_ = false;
 }
 
-int64_t OrderedCommitter::committed() {
+int64_t OrderedCommitter::next() {
     const std::lock_guard lock(mutex_);
     return next_;
 }

@@ -1,12 +1,15 @@
 /// Where finished cells go: deep-zoom tiles and the TIFF, in the order of the walk.
 #pragma once
 
-#include <condition_variable>
+#include <chrono>
 #include <cstdint>
 #include <filesystem>
+#include <functional>
 #include <map>
 #include <memory>
 #include <mutex>
+#include <optional>
+#include <utility>
 #include <vector>
 
 #include "io/deep_zoom.hpp"
@@ -56,9 +59,16 @@ class CellEncoder {
 /// Writes cells. put() must be called in the order of the walk.
 class TileSink {
   public:
-    /// Starts `tiles` (a folder), `tiff` (a file) and, where needed, scratch files beside them.
+    /// Starts `tiles` (a folder), `tiff` (a file) and, where needed, scratch files beside them; or
+    /// goes on with them where `state` says how far they had come.
     TileSink(const RenderJob& job, const TileLayout& layout, const std::filesystem::path& tiles,
-             const std::filesystem::path& tiff, const std::filesystem::path& scratch);
+             const std::filesystem::path& tiff, const std::filesystem::path& scratch,
+             std::optional<TiffPyramidWriter::State> state);
+
+    /// Whether save() works: not where cells wait in scratch files.
+    [[nodiscard]] bool can_save() const { return !tile_windows_ && !tiff_windows_; }
+    /// Makes everything put so far durable and returns the TIFF's state.
+    TiffPyramidWriter::State save();
 
     void put(const FinishedCell& cell);
 
@@ -71,7 +81,7 @@ class TileSink {
     const RenderJob& job_;
     const TileLayout& layout_;
     DeepZoomWriter tiles_;
-    TiffPyramidWriter tiff_;
+    std::unique_ptr<TiffPyramidWriter> tiff_;
     CellEncoder encoder_;
     std::unique_ptr<Regrid> tile_windows_, tiff_windows_;
     bool tables_set_ = false;
@@ -81,21 +91,30 @@ class TileSink {
 /// Takes results in any order and hands them to the sink in theirs, one thread at a time.
 class OrderedCommitter {
   public:
-    explicit OrderedCommitter(TileSink& sink) : sink_(sink) {}
+    struct Hooks {
+        std::function<void(int64_t node)> committed;   ///< after each node
+        std::function<void(int64_t next)> checkpoint;  ///< about every kCheckpointSeconds; may be empty
+    };
+    static constexpr double kCheckpointSeconds = 10;
+
+    OrderedCommitter(TileSink& sink, int64_t first) : sink_(sink), next_(first) {}
+    void set_hooks(Hooks hooks) { hooks_ = std::move(hooks); }
 
     /// Results of node `order`. The thread that brings the next one in order writes it and all that
     /// follow; others only leave theirs. Throws what the sink throws.
     void submit(int64_t order, std::vector<FinishedCell> cells);
 
-    /// Nodes committed so far.
-    [[nodiscard]] int64_t committed();
+    /// The node that will be written next; all before it are.
+    [[nodiscard]] int64_t next();
 
   private:
     TileSink& sink_;
+    Hooks hooks_;
     std::mutex mutex_;
     std::map<int64_t, std::vector<FinishedCell>> waiting_;
-    int64_t next_ = 0;
+    int64_t next_;
     bool writing_ = false;
+    std::chrono::steady_clock::time_point last_checkpoint_ = std::chrono::steady_clock::now();
 };
 
 }  // namespace broadloom

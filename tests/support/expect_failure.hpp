@@ -25,16 +25,16 @@ inline void expect_failure(const ProcessResult& r, int status,
         CHECK(last.find(w) != std::string::npos);
     }
     // The problem alone is no help: a clause after it says what to do.
-    bool advised = false;
+    std::string clauses = last;
+    for (char& c : clauses) c = static_cast<char>(std::tolower(static_cast<unsigned char>(c)));
+    bool advised = clauses.find("must be ") != std::string::npos;  // says what would be right
     for (const char* verb :
-         {"add ",         "change ", "check ", "choose ", "convert ", "copy ", "correct ",
-          "free ",        "give ",   "leave ", "lower ",  "make ",    "name ", "raise ",
-          "render again", "save ",   "set ",   "try",     "update ",  "use ",  "wait "}) {
-        for (const char* before : {"; ", ": ", "? ", ", "}) {
-            std::string clause = last;
-            for (char& c : clause)
-                c = static_cast<char>(std::tolower(static_cast<unsigned char>(c)));
-            advised = advised || clause.find(before + std::string(verb)) != std::string::npos;
+         {"add ",     "change ", "check ",        "choose ", "convert ", "copy ",
+          "correct ", "delete ", "did you mean ", "free ",   "give ",    "leave ",
+          "lower ",   "make ",   "name ",         "raise ",  "run ",     "set ",
+          "swap ",    "try",     "use ",          "wait ",   "widen ",   "write "}) {
+        for (const char* before : {"; ", ": ", "? ", ", ", ". "}) {
+            advised = advised || clauses.find(before + std::string(verb)) != std::string::npos;
         }
     }
     CHECK(advised);

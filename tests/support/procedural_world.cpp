@@ -22,7 +22,7 @@ Vec3 hazy(Vec3 colour, double metres) { return lerp(colour, haze(), 1 - std::exp
 double exposed(double x) {
     constexpr double kKnee = 0.45;
     constexpr double kTop = 0.86;
-    x = std::max(0.0, 1.05 * x);
+    x = std::max(0.0, 1.22 * x);
     if (x < kKnee) return x;
     const double room = kTop - kKnee;
     return kKnee + room * (1 - std::exp(-(x - kKnee) / room));
@@ -66,7 +66,7 @@ Vec3 ProceduralWorld::water(Vec3 d, double az, double rho) const {
     double sz = 0;
     double lost = 0;
     double wave = 6.5;
-    double slope = 0.020;
+    double slope = 0.0135;
     for (int i = 0; i < 7; ++i) {
         const double kept = clamp01(wave / (2.2 * std::max(0.35 * along, across)) - 0.6);
         if (kept > 0) {
@@ -88,7 +88,8 @@ Vec3 ProceduralWorld::water(Vec3 d, double az, double rho) const {
     const double fresnel =
         0.02 + 0.98 * std::pow(1 - facing, 5.0) * (1 - 0.8 * clamp01(6 * lost * calm));
     Vec3 r = d + (2 * facing) * n;
-    r.y = std::max(r.y, 0.002);
+    // What is too fine to draw lifts the mirror image and spreads it.
+    r.y = std::max(r.y, 0.002) + 2.2 * lost * calm;
     const Vec3 mirror = light(true, normalized(r));
     const Vec3 deep{0.016, 0.046, 0.052};
     const double shoal = smoothstep(62, 44, rho);

@@ -91,9 +91,11 @@ std::optional<Hit> hit_leaves(const Primitive& p, Vec3 eye, Vec3 d, double limit
         const uint32_t h =
             hash_of(floor_of(q.x + 0.7 * bend), floor_of(q.y + 0.6 * bend + 0.4 * q.x),
                     floor_of(q.z - 0.5 * bend) * 31 + p.seed);
-        const double depth = 1 - norm(point - p.a) / p.ra;
-        const double clump = noise3((0.17 / p.leaf) * point, p.seed);
-        const double chance = (0.12 + 2.6 * depth) * smoothstep(0.2, 0.55, clump);
+        // Boughs stand out of the ball and gaps reach into it.
+        const double clump = 0.65 * noise3((3.4 / p.ra) * point, p.seed) +
+                             0.35 * noise3((0.24 / p.leaf) * point, p.seed + 1);
+        const double depth = 1 - norm(point - p.a) / p.ra - 0.75 * std::max(0.0, 0.62 - clump);
+        const double chance = depth <= 0 ? 0 : (0.10 + 2.6 * depth) * smoothstep(0.22, 0.45, clump);
         if (unit_of(h) < chance) {
             const Vec3 tilt{unit_of(h * 3U) - 0.5, unit_of(h * 5U) - 0.3, unit_of(h * 7U) - 0.5};
             const Vec3 out = (1 / p.ra) * (point - p.a);

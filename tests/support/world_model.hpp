@@ -69,6 +69,7 @@ struct Plane {
 struct Primitive {
     Shape shape = Shape::convex;
     Surface3 surface = Surface3::plain;
+    Surface3 backing = Surface3::plaster;  ///< of the gable under a roof
     uint32_t seed = 0;
     Vec3 colour{0.5, 0.5, 0.5}, accent{0.8, 0.8, 0.8};
     Place place;  ///< surfaces are drawn in its coordinates

@@ -79,18 +79,19 @@ void add_house(Model& m, const Place& q, double width, double height, double dep
     const double kind = dice.unit();
     const Surface3 surface =
         kind < 0.62 ? Surface3::plaster : (kind < 0.82 ? Surface3::brick : Surface3::timber);
-    const Vec3 colour = surface == Surface3::brick ? Vec3{0.33, 0.135, 0.085} : wall_colour(dice);
+    const Vec3 colour = surface == Surface3::brick ? Vec3{0.26, 0.105, 0.068} : wall_colour(dice);
     Primitive& walls = m.box(q, width, height, depth, surface, colour);
     walls.accent = paint_colour(dice);
     if (shop != nullptr) walls.text = shop;
     const bool slate = dice.unit() < 0.3;
     const Vec3 cover = slate ? Vec3{0.12, 0.13, 0.145}
-                             : lerp({0.34, 0.125, 0.065}, {0.27, 0.13, 0.085}, dice.unit());
+                             : lerp({0.285, 0.108, 0.060}, {0.215, 0.115, 0.080}, dice.unit());
     const double rise = (gable_front ? width : depth) * dice.between(0.40, 0.52);
     Primitive& roof = m.roof(q.moved(0, height, 0), width + (gable_front ? 0.7 : 0.12), rise,
                              depth + (gable_front ? 0.3 : 0.8), gable_front,
                              slate ? Surface3::slate : Surface3::tiles, cover);
     roof.accent = colour;
+    roof.backing = surface;
     const double side = dice.unit() < 0.5 ? -0.32 : 0.30;
     const Place stack =
         q.moved(side * width, height + 0.3 * rise, gable_front ? 0.1 * depth : 0.08 * depth);
@@ -202,7 +203,7 @@ void add_tall_ship(Model& m) {
     Primitive& hull = m.hull(q, 46, deck, 8.4, false, Surface3::ship_hull, {0.020, 0.028, 0.027});
     hull.text = "MERROWIND";
     for (const double x : {-17.0, -3.5, 8.5}) {
-        m.box(q.moved(x, deck, 0), 5.5, 1.9, 4, Surface3::planks, {0.46, 0.30, 0.15});
+        m.box(q.moved(x, deck, 0), 5.5, 1.9, 4, Surface3::planks, {0.25, 0.135, 0.06});
         m.box(q.moved(x, deck + 1.9, 0), 5.9, 0.16, 4.4, Surface3::plain, {0.62, 0.60, 0.54});
         for (const double w : {-1.6, 0.0, 1.6})
             m.box(q.moved(x + w, deck + 0.85, -2), 0.55, 0.55, 0.1, Surface3::glass,
@@ -212,7 +213,7 @@ void add_tall_ship(Model& m) {
         m.cone(a, r, b, r, Surface3::rope, kRope).casts = r > 0.02;
     };
     const Vec3 sprit = q.at(33, deck + 4.6, 0);
-    m.cone(q.at(20, deck + 0.2, 0), 0.30, sprit, 0.13, Surface3::plain, kSpar);
+    m.cone(q.at(13, deck - 1.8, 0), 0.34, sprit, 0.13, Surface3::plain, kSpar);
     const std::array<double, 3> at{13, -1.5, -15};
     const std::array<double, 3> tall{36, 39, 31};
     for (size_t i = 0; i < 3; ++i) {
@@ -295,8 +296,8 @@ void add_tall_ship(Model& m) {
                {0.62, 0.60, 0.54});
     m.cone(q.at(-22, deck + 0.95, -4.0), 0.06, q.at(19, deck + 0.95, -4.0), 0.06, Surface3::plain,
            {0.34, 0.21, 0.10});
-    m.box(q.moved(-22.5, deck + 2.4, 0), 0.05, 1.2, 0.05, Surface3::plain, kSpar);
-    m.box(q.moved(-23.8, deck + 2.6, 0), 2.3, 1.2, 0.04, Surface3::awning, {0.05, 0.10, 0.24});
+    m.cone(q.at(-22.2, deck, 0), 0.05, q.at(-22.9, deck + 4.2, 0), 0.035, Surface3::plain, kSpar);
+    m.box(q.moved(-23.95, deck + 2.8, 0), 2.3, 1.2, 0.04, Surface3::awning, {0.05, 0.10, 0.24});
 }
 
 void add_boats(Model& m) {
@@ -379,11 +380,11 @@ void add_ropeworks(Model& m) {
     const Place q = place_at(37, 70, 0).turned(4);
     m.box(q.moved(0, 0, 0), 33, 2.0, 20, Surface3::stone, {0.30, 0.28, 0.25});
     const Place w = q.moved(1, 2, 1.5);
-    m.box(w, 25, 9.3, 12, Surface3::brick, {0.34, 0.135, 0.085}).accent = {0.03, 0.10, 0.085};
-    m.roof(w.moved(0, 9.3, 0), 25.8, 5.2, 13, false, Surface3::tiles, {0.31, 0.125, 0.07})
-        .accent = {0.33, 0.14, 0.09};
+    m.box(w, 25, 9.3, 12, Surface3::brick, {0.265, 0.105, 0.068}).accent = {0.03, 0.10, 0.085};
+    m.roof(w.moved(0, 9.3, 0), 25.8, 5.2, 13, false, Surface3::tiles, {0.255, 0.105, 0.063})
+        .accent = {0.26, 0.11, 0.07};
     Primitive& name =
-        m.box(w.moved(0, 6.0, -6.03), 20, 1.25, 0.1, Surface3::sign, {0.66, 0.62, 0.50});
+        m.box(w.moved(0, 5.47, -6.03), 18, 0.92, 0.1, Surface3::sign, {0.66, 0.62, 0.50});
     name.text = "ULVERSTRAND ROPEWORKS";
     name.accent = {0.035, 0.05, 0.075};
     for (const double x : {-8.0, 8.0}) {
@@ -563,8 +564,8 @@ void add_promenade(Model& m) {
                                dice.between(0.35, 0.95);
             const Vec3 c = foot + Vec3{out * std::cos(turn), y * height, out * std::sin(turn)};
             m.cone(fork, 0.15, c, 0.04, Surface3::bark, {0.17, 0.145, 0.105});
-            m.leaves(c, crown * dice.between(0.26, 0.42), 0.15,
-                     (0.85 + 0.35 * dice.unit()) * Vec3{0.085, 0.135, 0.030});
+            m.leaves(c, crown * dice.between(0.26, 0.42), 0.11,
+                     (0.85 + 0.35 * dice.unit()) * Vec3{0.105, 0.150, 0.034});
         }
     };
     big_tree(-57, 36, 25, 8.5, 40);

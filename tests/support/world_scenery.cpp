@@ -61,7 +61,7 @@ Vec3 forest(double az, double el, int64_t seed) {
     if (kind > 0.93) green = {0.19, 0.15, 0.045};
     if (kind < 0.22) green = {0.030, 0.066, 0.040};
     const double stand = noise2(az * 0.35, el * 0.9, seed + 20);
-    return (0.28 + 1.25 * light) * lerp(green, {0.09, 0.12, 0.05}, clamp01(0.3 + 0.5 * stand));
+    return (0.22 + 1.35 * light) * lerp(green, {0.09, 0.12, 0.05}, clamp01(0.3 + 0.5 * stand));
 }
 
 /// Relief of rock or far hills lit from the left: compares the height at two places.
@@ -80,8 +80,8 @@ double rise_between(double from, double to, double x) { return smoothstep(from, 
 
 }  // namespace
 
-Vec3 sunlight() { return {1.26, 1.13, 0.93}; }
-Vec3 skylight() { return {0.30, 0.37, 0.46}; }
+Vec3 sunlight() { return {1.62, 1.43, 1.14}; }
+Vec3 skylight() { return {0.27, 0.34, 0.44}; }
 Vec3 haze() { return {0.50, 0.60, 0.70}; }
 
 Vec3 sky_colour(Vec3 d, bool clouds) {
@@ -118,7 +118,7 @@ Vec3 backdrop_colour(Vec3 d) {
     // Wooded hills above the town.
     {
         const double low =
-            4.9 + 1.9 * fbm2(az * 0.055, 1.5, 4, 41) + 1.4 * std::sin(az * 0.075 + 0.4);
+            6.9 + 2.2 * fbm2(az * 0.055, 1.5, 4, 41) + 1.0 * std::sin(az * 0.075 + 0.4);
         const double tuft =
             0.10 * std::abs(noise2(az * 3.3, 0.2, 43)) + 0.05 * noise2(az * 11, 3, 44);
         const double top =
@@ -129,33 +129,35 @@ Vec3 backdrop_colour(Vec3 d) {
         }
     }
     {
-        const double low = 7.2 + 2.6 * fbm2(az * 0.045 + 9, 4.5, 6, 61);
+        const double low = 8.6 + 2.6 * fbm2(az * 0.045 + 9, 4.5, 6, 61);
         const double top = low * (1 - 0.93 * sea) - 0.25 * rise_between(46, 60, az);
         if (el < top) {
             const double down = top - el;
-            const double light = relief(az * 0.16 + 3, el * 0.28 + 0.02 * az, 8, 63);
+            const double light = relief(az * 0.20 + 3, el * 0.16 + 0.03 * az, 8, 63);
             const double woods = smoothstep(-0.10, 0.14, fbm2(az * 0.5, down * 0.9, 6, 66));
             const double grain = noise2(az * 19, el * 24, 67);
             Vec3 c = lerp({0.20, 0.19, 0.085}, {0.055, 0.085, 0.040}, woods);
             c = (0.35 + 1.15 * light + 0.12 * grain) * c;
-            return through_air(c, 5200);
+            return through_air(c, 4200);
         }
     }
     {
         const double crest = ridged2(az * 0.050 + 2.2, 0.7, 7, 71);
-        const double top = (6.6 + 10.5 * crest) * (1 - 0.97 * sea) - 0.2 * rise_between(50, 66, az);
+        const double top = (7.4 + 8.2 * crest) * (1 - 0.97 * sea) - 0.2 * rise_between(50, 66, az);
         if (el < top) {
-            const double light = relief(az * 0.20, el * 0.26, 9, 73);
+            // Gullies run down from the crest, so the relief is drawn out downwards.
+            const double bent = az + 0.8 * fbm2(az * 0.25, el * 0.25, 3, 72);
+            const double light = relief(bent * 0.24, el * 0.085, 8, 73);
             const double snow = smoothstep(
-                -0.6, 1.1,
-                (el - 9.2) * 0.55 + 2.2 * fbm2(az * 0.9, el * 1.1, 6, 75) - 0.9 * (0.5 - light));
+                -0.15, 0.25,
+                (el - 10.6) * 0.30 + 1.3 * fbm2(az * 0.8, el * 0.6, 6, 75) + 1.1 * (light - 0.5));
             const double grain = fbm2(az * 6, el * 9, 4, 76);
-            Vec3 rock =
-                lerp({0.15, 0.145, 0.13}, {0.10, 0.12, 0.075}, smoothstep(9, 6, el + 2 * grain));
+            Vec3 rock = lerp({0.125, 0.115, 0.105}, {0.075, 0.095, 0.050},
+                             smoothstep(11.5, 8, el + 2 * grain));
             rock = (0.45 + 1.2 * light + 0.3 * grain) * rock;
             const Vec3 white =
-                lerp({0.42, 0.50, 0.62}, {1.0, 0.97, 0.92}, smoothstep(0.3, 0.75, light));
-            return through_air(lerp(rock, white, clamp01(snow)), 8200);
+                lerp({0.27, 0.35, 0.50}, {0.95, 0.92, 0.87}, smoothstep(0.25, 0.8, light));
+            return through_air(lerp(rock, white, clamp01(snow)), 5600);
         }
     }
     {
@@ -177,9 +179,15 @@ double far_edge(double az) {
 
 double land_share(double az) { return 1 - rise_between(17, 31, az); }
 
+double quay_height(double az) { return kFarQuayHeight * rise_between(31, 29, az); }
+
+double land_end(double az) {
+    return lerp(far_edge(az) + kFarQuayWidth, kLandEnd, std::sqrt(land_share(az)));
+}
+
 double land_height(double az, double rho) {
     const double start = far_edge(az) + kFarQuayWidth;
-    return kFarQuayHeight + 0.215 * land_share(az) * std::max(0.0, rho - start);
+    return quay_height(az) + 0.215 * land_share(az) * std::max(0.0, rho - start);
 }
 
 GroundHit ground_hit(double eye, double az, double rise) {
@@ -189,23 +197,23 @@ GroundHit ground_hit(double eye, double az, double rise) {
         if (rho < edge) return {Ground::near_quay, rho};
     }
     const double share = land_share(az);
-    if (share > 0.01) {
+    if (az < 31) {
+        const double quay = quay_height(az);
         const double far = far_edge(az);
         const double y = eye + rise * far;
-        if (y >= kFarQuayHeight) {
+        if (y >= quay) {
             if (rise < 0) {
-                const double rho = (kFarQuayHeight - eye) / rise;
+                const double rho = (quay - eye) / rise;
                 if (rho < far + kFarQuayWidth) return {Ground::far_quay, rho};
             }
             const double s = 0.215 * share;
             const double start = far + kFarQuayWidth;
             if (rise < s) {
-                const double rho = (eye - kFarQuayHeight + s * start) / (s - rise);
-                if (rho >= start && rho < kLandEnd) return {Ground::slope, rho};
+                const double rho = (eye - quay + s * start) / (s - rise);
+                if (rho >= start && rho < land_end(az)) return {Ground::slope, rho};
             }
-            return {};
-        }
-        if (y > 0) return {Ground::quay_wall, far};
+        } else if (y > 0)
+            return {Ground::quay_wall, far};
     }
     if (eye > 0 && rise < 0) return {Ground::water, -eye / rise};
     return {};
@@ -230,8 +238,9 @@ Vec3 ground_albedo(Ground kind, double az, double rho, double y) {
     if (kind == Ground::slope) {
         const double x = rho * std::sin(across);
         const double z = rho * std::cos(across);
-        const double rough = fbm2(x * 0.11, z * 0.11, 6, 101);
-        Vec3 c = lerp({0.115, 0.135, 0.045}, {0.20, 0.18, 0.085}, clamp01(0.4 + rough));
+        const double rough =
+            fbm2(x * 0.05, z * 0.05, 7, 101) + 0.5 * fbm2(x * 0.4, z * 0.4, 5, 105);
+        Vec3 c = lerp({0.070, 0.098, 0.030}, {0.205, 0.180, 0.080}, clamp01(0.42 + 1.5 * rough));
         const double blade = noise2(x * 4.1, z * 1.7, 103) + 0.7 * noise2(x * 9.3, z * 4, 104);
         c = (1 + 0.22 * blade) * c;
         return c;

@@ -23,11 +23,14 @@ double near_edge(double azimuth_deg);
 double far_edge(double azimuth_deg);
 /// How much land lies behind the water: 1 on the left, 0 at the open sea.
 double land_share(double azimuth_deg);
+/// Where the land ends behind, and how high the far quay stands.
+double land_end(double azimuth_deg);
+double quay_height(double azimuth_deg);
 /// Height of the ground beyond the water.
 double land_height(double azimuth_deg, double rho);
 
 inline constexpr double kNearQuayHeight = 2.0, kFarQuayHeight = 2.2, kFarQuayWidth = 16;
-inline constexpr double kLandEnd = 440;  ///< where the profile gives way to the ridges
+inline constexpr double kLandEnd = 375;  ///< where the profile gives way to the ridges
 
 enum class Ground { none, near_quay, water, quay_wall, far_quay, slope };
 struct GroundHit {

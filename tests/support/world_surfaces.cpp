@@ -41,8 +41,8 @@ Vec3 brick_wall(double u, double v, Vec3 colour, int64_t seed) {
     const double h = random_unit(c, r, seed);
     Vec3 b = (0.72 + 0.50 * h + 0.18 * fbm2(u * 0.7, v * 0.7, 4, seed)) * colour;
     if (h > 0.93) b = lerp(b, {0.12, 0.09, 0.09}, 0.6);
-    const bool mortar = fract(row) < 0.16 || fract(col) < 0.06;
-    return mortar ? Vec3{0.36, 0.33, 0.29} : b;
+    const bool mortar = fract(row) < 0.15 || fract(col) < 0.055;
+    return mortar ? Vec3{0.27, 0.245, 0.21} : b;
 }
 
 Vec3 boards(double u, double v, Vec3 colour, int64_t seed) {
@@ -295,7 +295,12 @@ Finish finish_of(const Hit& hit) {
         case Surface3::brick:
         case Surface3::timber: {
             const FacePoint at = on_face(hit);
-            if (hit.face < 4 && p.shape == Shape::convex && p.width > 0) return facade(hit, at);
+            if (hit.face < 4 && p.width > 0) return facade(hit, at);
+            // Chimneys and huts: the material without windows.
+            const Vec3 d = hit.point - p.place.origin;
+            const double u = dot(d, p.place.u) + dot(d, p.place.w);
+            if (p.surface == Surface3::brick) f.albedo = brick_wall(u, d.y, p.colour, p.seed);
+            if (p.surface == Surface3::timber) f.albedo = boards(u, d.y, p.colour, p.seed);
             return f;
         }
         case Surface3::tiles:
@@ -305,7 +310,12 @@ Finish finish_of(const Hit& hit) {
                 const Vec3 d = hit.point - p.place.origin;
                 const double z = std::abs(dot(d, p.place.w));
                 const double edge = p.height * (1 - 2 * z / p.depth) - d.y;
-                f.albedo = rendered(z, d.y, p.accent, p.seed);
+                const double across = dot(d, p.place.w);
+                f.albedo =
+                    p.backing == Surface3::brick
+                        ? brick_wall(across, d.y, p.accent, p.seed)
+                        : (p.backing == Surface3::timber ? boards(across, d.y, p.accent, p.seed)
+                                                         : rendered(across, d.y, p.accent, p.seed));
                 if (edge < 0.28) f.albedo = {0.62, 0.60, 0.55};
                 if (p.depth > 5 && z < 0.36 && d.y > 0.5 && d.y < 1.5) {
                     f.albedo = {0.025, 0.027, 0.03};
@@ -395,9 +405,9 @@ Finish finish_of(const Hit& hit) {
             const double v = hit.face / 255.0;
             const Vec3 d = (1 / p.ra) * (hit.point - p.a);
             const double deep = clamp01(norm(d));
-            f.albedo = ((0.35 + 0.75 * deep * deep) * (0.65 + 0.7 * v)) *
+            f.albedo = ((0.42 + 0.80 * deep * deep) * (0.60 + 0.8 * v)) *
                        lerp(p.colour, {0.20, 0.19, 0.05}, 0.25 * v);
-            f.sun = clamp01(0.10 + 0.95 * (deep - 0.45) + 0.45 * dot(d, sun_direction()));
+            f.sun = clamp01(0.18 + 1.15 * (deep - 0.42) + 0.50 * dot(d, sun_direction()));
             return f;
         }
         case Surface3::bark: {

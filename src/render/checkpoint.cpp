@@ -1,0 +1,135 @@
+#include "render/checkpoint.hpp"
+
+#include <cstring>
+#include <type_traits>
+
+namespace broadloom {
+
+namespace {
+
+constexpr std::string_view kMagic = "broadloom checkpoint 1\n";
+
+uint64_t checksum(std::string_view bytes) {  // FNV-1a, 64 bits
+    uint64_t sum = 0xcbf29ce484222325ULL;
+    for (const char c : bytes) sum = (sum ^ static_cast<unsigned char>(c)) * 0x100000001b3ULL;
+    return sum;
+}
+
+class Packer {
+  public:
+    template <typename T>
+    void number(T value) {
+        out_.append(reinterpret_cast<const char*>(&value), sizeof value);
+    }
+    template <typename T>
+    void list(const std::vector<T>& values) {
+        static_assert(std::is_trivially_copyable_v<T>);
+        number<uint64_t>(values.size());
+        out_.append(reinterpret_cast<const char*>(values.data()), values.size() * sizeof(T));
+    }
+    void text(std::string_view t) {
+        number<uint64_t>(t.size());
+        out_.append(t);
+    }
+    std::string& bytes() { return out_; }
+
+  private:
+    std::string out_;
+};
+
+/// Reads what Packer wrote; every length is checked against what is left.
+class Unpacker {
+  public:
+    explicit Unpacker(std::string_view bytes) : left_(bytes) {}
+    template <typename T>
+    T number() {
+        T value{};
+        if (left_.size() < sizeof value) {
+            good_ = false;
+            return value;
+        }
+        std::memcpy(&value, left_.data(), sizeof value);
+        left_.remove_prefix(sizeof value);
+        return value;
+    }
+    template <typename T>
+    std::vector<T> list() {
+        const auto count = number<uint64_t>();
+        if (!good_ || count > left_.size() / sizeof(T)) {
+            good_ = false;
+            return {};
+        }
+        std::vector<T> values(count);
+        if (count > 0) std::memcpy(values.data(), left_.data(), count * sizeof(T));
+        left_.remove_prefix(count * sizeof(T));
+        return values;
+    }
+    [[nodiscard]] bool good() const { return good_; }
+    [[nodiscard]] bool at_end() const { return left_.empty(); }
+    [[nodiscard]] size_t left() const { return left_.size(); }
+
+  private:
+    std::string_view left_;
+    bool good_ = true;
+};
+
+}  // namespace
+
+std::string pack_checkpoint(const Checkpoint& c, std::string_view identity) {
+    Packer p;
+    p.bytes() = kMagic;
+    p.text(identity);
+    p.number(c.next);
+    p.number(c.tiff.position);
+    p.list(c.tiff.tables);
+    p.number<uint64_t>(c.tiff.offsets.size());
+    for (size_t i = 0; i < c.tiff.offsets.size(); ++i) {
+        p.list(c.tiff.offsets[i]);
+        p.list(c.tiff.counts[i]);
+    }
+    p.number<uint64_t>(c.quarters.size());
+    for (const auto& quarter : c.quarters) {
+        p.number(quarter.child);
+        p.list(quarter.pixels);
+    }
+    p.number(checksum(p.bytes()));
+    return std::move(p.bytes());
+}
+
+std::optional<Checkpoint> unpack_checkpoint(std::string_view bytes, std::string_view identity,
+                                            const Quadtree& tree) {
+    constexpr size_t kSum = sizeof(uint64_t);
+    if (bytes.size() < kMagic.size() + kSum || bytes.substr(0, kMagic.size()) != kMagic) return {};
+    const std::string_view body = bytes.substr(0, bytes.size() - kSum);
+    if (Unpacker(bytes.substr(body.size())).number<uint64_t>() != checksum(body)) return {};
+    Unpacker u(body.substr(kMagic.size()));
+    const auto name = u.list<char>();
+    if (std::string_view(name.data(), name.size()) != identity) return {};
+    Checkpoint c;
+    const auto nodes = static_cast<int64_t>(tree.nodes.size());
+    c.next = u.number<int64_t>();
+    c.tiff.position = u.number<uint64_t>();
+    c.tiff.tables = u.list<uint8_t>();
+    const auto levels = u.number<uint64_t>();
+    for (uint64_t i = 0; u.good() && i < levels; ++i) {
+        c.tiff.offsets.push_back(u.list<uint64_t>());
+        c.tiff.counts.push_back(u.list<uint32_t>());
+    }
+    const auto quarters = u.number<uint64_t>();
+    for (uint64_t i = 0; u.good() && i < quarters; ++i) {
+        Parents::Quarter quarter;
+        quarter.child = u.number<int64_t>();
+        quarter.pixels = u.list<uint8_t>();
+        if (quarter.child < 0 || quarter.child >= c.next || quarter.child >= nodes ||
+            tree.nodes[static_cast<size_t>(quarter.child)].parent < c.next) {
+            return {};
+        }
+        const auto [width, height] = Parents(tree).quarter_size(quarter.child);
+        if (quarter.pixels.size() != static_cast<size_t>(width * height * 4)) return {};
+        c.quarters.push_back(std::move(quarter));
+    }
+    if (!u.good() || !u.at_end() || c.next < 0 || c.next > nodes) return {};
+    return c;
+}
+
+}  // namespace broadloom

@@ -262,7 +262,7 @@ TEST_CASE("the result of another scene or other options is refused, untouched",
                                                  {"--tile", "256"},
                                                  {"--overlap", "1"},
                                                  {"--chroma", "444"},
-                                                 {"--bands", "1"},
+                                                 {"--bands", "3"},
                                                  {"--background", "ffffff"},
                                                  {"--scale", "0.9"},
                                                  {"--quality", "80", "--resume"}}) {

@@ -1,102 +1,237 @@
-// The bytes of every output depend on the scene and the options that name the result, on nothing
-// else.
+// The bytes of a result do not depend on threads, memory, block size or instruction set.
+#include <algorithm>
 #include <catch2/catch.hpp>
+#include <cmath>
+#include <map>
+#include <set>
 
-#include "support/small_scene.hpp"
+#include "broadloom/error.hpp"
+#include "broadloom/render.hpp"
+#include "support/memory_frames.hpp"
+#include "support/scratch_folder.hpp"
+#include "support/shoot.hpp"
 
+using namespace broadloom;
 using namespace broadloom::test;
+using broadloom::testing::file_bytes;
+using broadloom::testing::ScratchFolder;
 
 namespace {
 
-/// report.json apart: it holds times.
-std::map<std::string, std::string> outputs(const SmallScene& scene,
-                                           const std::vector<std::string>& options,
-                                           const std::string& out) {
-    const ProcessResult r = scene.render(options, out);
-    INFO(r.err);
-    REQUIRE(r.status == 0);
-    auto found = folder_content(scene.out(out));
-    REQUIRE(found.erase("report.json") == 1);
-    REQUIRE(found.size() > 5);
-    std::filesystem::remove_all(scene.out(out));
-    return found;
+/// Every file of a result but the report, by its name inside the folder.
+using Result = std::map<std::string, std::vector<uint8_t>>;
+
+Result result_in(const std::filesystem::path& folder) {
+    Result files;
+    for (const auto& entry : std::filesystem::recursive_directory_iterator(folder)) {
+        if (!entry.is_regular_file() || entry.path().filename() == "report.json") continue;
+        files[std::filesystem::relative(entry.path(), folder).string()] = file_bytes(entry.path());
+    }
+    return files;
 }
 
-/// Instruction sets that this processor has, by asking the program.
-std::vector<std::string> instruction_sets(const SmallScene& scene) {
-    std::vector<std::string> found;
-    for (const std::string name : {"plain", "sse4", "avx2", "avx512", "neon"}) {
-        const ProcessResult r =
-            scene.render({"--instruction-set", name, "--scale", "0.05"}, "probe-" + name);
-        if (r.status == 0) {
-            found.push_back(name);
-        } else {
-            INFO(r.err);
-            CHECK(r.status == 2);
-            CHECK(last_line(r.err).find("--instruction-set") != std::string::npos);
+/// Names of the files that differ or stand on one side only.
+std::set<std::string> differing(const Result& a, const Result& b) {
+    std::set<std::string> names;
+    for (const auto& [name, bytes] : a) {
+        const auto other = b.find(name);
+        if (other == b.end() || other->second != bytes) names.insert(name);
+    }
+    for (const auto& [name, bytes] : b) {
+        if (!a.contains(name)) names.insert(name);
+    }
+    return names;
+}
+
+Picture patterned(int64_t width, int64_t height) {
+    Picture p;
+    p.width = width;
+    p.height = height;
+    Dice dice(3);
+    for (int64_t y = 0; y < height; ++y) {
+        for (int64_t x = 0; x < width; ++x) {
+            // Whole waves round the picture, so that its left and right edges meet.
+            const double angle = 2 * kPi * static_cast<double>(x) / static_cast<double>(width);
+            for (int c = 0; c < 3; ++c) {
+                const double v = 120 + 50 * std::sin(23 * angle + c) +
+                                 40 * std::cos(0.05 * static_cast<double>(y) + 5 * angle) +
+                                 dice.between(-15, 15);
+                p.rgb.push_back(static_cast<uint8_t>(std::clamp(v, 0.0, 255.0)));
+            }
         }
     }
-    return found;
+    return p;
 }
 
-void check_same(const SmallScene& scene, const std::vector<std::string>& options) {
-    const auto with = [&](const std::vector<std::string>& more) {
-        std::vector<std::string> all = options;
-        all.insert(all.end(), more.begin(), more.end());
-        return outputs(scene, all, "out");
-    };
-    const auto first = with({"--threads", "1", "--memory", "1G"});
-    for (const char* threads : {"2", "5"}) {
-        INFO("threads " << threads);
-        CHECK(with({"--threads", threads}) == first);
+class Trial {
+  public:
+    Trial(const Scene& scene, const ScratchFolder& folder, Pass pass)
+        : scene_(scene), folder_(folder) {
+        usual_.pass = pass;
+        usual_.tile = pass == Pass::draft ? 128 : 512;  // drafts are small
+        usual_.threads = 2;
+        usual_.memory_bytes = int64_t{1} << 30;
+        first_ = run(usual_, nullptr);
     }
-    // The least that works, named by the program, and a little more.
-    const std::string refusal = [&] {
-        std::vector<std::string> all = options;
-        all.insert(all.end(), {"--memory", "1M"});
-        return last_line(scene.render(all, "refused").err);
-    }();
-    const std::string key = "at least --memory ";
-    REQUIRE(refusal.find(key) != std::string::npos);
-    const int least = std::stoi(refusal.substr(refusal.find(key) + key.size()));
-    for (const int more : {1, 20}) {
-        INFO("memory " << least + more << "M");
-        CHECK(with({"--threads", "3", "--memory", std::to_string(least + more) + "M"}) == first);
+    [[nodiscard]] const RenderOptions& usual() const { return usual_; }
+    [[nodiscard]] const Result& first() const { return first_; }
+
+    Result run(RenderOptions options, RenderReport* report) {
+        options.out = folder_ / ("out" + std::to_string(++count_));
+        const RenderReport told = render(scene_, options);
+        if (report != nullptr) *report = told;
+        Result files = result_in(options.out);
+        std::filesystem::remove_all(options.out);
+        return files;
     }
-    for (const std::string& set : instruction_sets(scene)) {
-        INFO("instruction set " << set);
-        CHECK(with({"--instruction-set", set}) == first);
+    /// Renders with other options and demands the same bytes.
+    RenderReport same(const RenderOptions& options, const std::string& what) {
+        RenderReport report;
+        const std::set<std::string> names = differing(first_, run(options, &report));
+        INFO(what << ": " << names.size() << " files differ, first "
+                  << (names.empty() ? std::string() : *names.begin()));
+        CHECK(names.empty());
+        return report;
     }
-    // Equality means something: another quality gives other bytes.
-    CHECK(with({"--quality", "89"}) != first);
+
+  private:
+    const Scene& scene_;
+    const ScratchFolder& folder_;
+    RenderOptions usual_;
+    Result first_;
+    int count_ = 0;
+};
+
+void try_out(const Scene& scene, const ScratchFolder& folder, Pass pass) {
+    Trial trial(scene, folder, pass);
+    REQUIRE(trial.first().contains("pano.tif"));
+    REQUIRE(trial.first().contains("pano.dzi"));
+    REQUIRE(trial.first().size() > 16);
+
+    for (const int threads : {1, 5}) {
+        RenderOptions o = trial.usual();
+        o.threads = threads;
+        const RenderReport report = trial.same(o, std::to_string(threads) + " threads");
+        CHECK(report.threads == threads);
+    }
+    RenderOptions plan_options = trial.usual();
+    plan_options.out = folder / "planned";
+    const int64_t least = plan_render(scene, plan_options).least_memory_bytes;
+    for (const int64_t bytes : {least + (int64_t{6} << 20), 2 * least, int64_t{3} << 30}) {
+        RenderOptions o = trial.usual();
+        o.memory_bytes = bytes;
+        const RenderReport report = trial.same(o, "memory " + std::to_string(bytes >> 20) + " MiB");
+        CHECK(report.memory_budget_bytes == bytes);
+    }
+    for (const int64_t block : {64, 256, 512}) {
+        RenderOptions o = trial.usual();
+        o.block = block;
+        trial.same(o, "blocks of " + std::to_string(block));
+    }
+    std::set<std::string> tried;
+    for (const InstructionSet set :
+         {InstructionSet::plain, InstructionSet::sse4, InstructionSet::avx2, InstructionSet::avx512,
+          InstructionSet::neon}) {
+        RenderOptions o = trial.usual();
+        o.instruction_set = set;
+        o.out = folder / "asked";
+        try {
+            plan_render(scene, o);
+        } catch (const Error& e) {
+            CHECK(e.code() == ErrorCode::usage);
+            continue;  // this processor lacks it
+        }
+        tried.insert(trial.same(o, "instruction set " + std::to_string(static_cast<int>(set)))
+                         .instruction_set);
+    }
+    CHECK(tried.contains("plain"));
+    CHECK(tried.size() >= 2);
+
+    // Negative controls: another background, of which the canvas has some, and another quality.
+    RenderOptions other = trial.usual();
+    other.background = {46, 46, 47};
+    const std::set<std::string> changed = differing(trial.first(), trial.run(other, nullptr));
+    CHECK(changed.contains("pano.tif"));
+    CHECK(changed.size() > 3);
+    CHECK(changed.size() < trial.first().size());
+    other = trial.usual();
+    other.quality = 91;
+    CHECK(differing(trial.first(), trial.run(other, nullptr)).contains("pano.tif"));
+}
+
+/// Frames that leave some of the canvas bare.
+Scene sphere_scene(const ScratchFolder& folder) {
+    const Canvas canvas = canvas_between(Surface::sphere, -31, 31.4, 16, -15.2, 30);
+    ShootOptions o;
+    o.rows = 2;
+    o.columns = 3;
+    o.width = 700;
+    o.height = 560;
+    o.radial = {-0.1, 0, 0};
+    o.vignetting = {-0.2, 0, 0};
+    o.gain_spread = 0.3;
+    o.aim_error_deg = 0.3;
+    o.roll_error_deg = 2;
+    return shoot(patterned(canvas.width, canvas.height), canvas, o, folder.path());
+}
+
+Scene cylinder_scene(const ScratchFolder& folder) {
+    const Canvas canvas = canvas_around(Surface::cylinder, -180, 45, -42, 1536);
+    ShootOptions o;
+    o.surface = Surface::cylinder;
+    o.rows = 1;
+    o.columns = 6;
+    o.width = 420;
+    o.height = 330;
+    o.gain_spread = 0.3;
+    o.aim_error_deg = 1;
+    o.roll_error_deg = 3;
+    return shoot(patterned(canvas.width, canvas.height), canvas, o, folder.path());
 }
 
 }  // namespace
 
-TEST_CASE("plain code runs everywhere, and another set where the processor has one",
-          "[pipeline][bytes]") {
-    const SmallScene scene(2, 1);
-    const auto sets = instruction_sets(scene);
-    REQUIRE_FALSE(sets.empty());
-    CHECK(sets.front() == "plain");
+TEST_CASE("a full sphere has the same bytes whatever works on it", "[pipeline][exact]") {
+    const ScratchFolder folder;
+    try_out(sphere_scene(folder), folder, Pass::full);
+}
+TEST_CASE("a draft sphere has the same bytes whatever works on it", "[pipeline][exact]") {
+    const ScratchFolder folder;
+    try_out(sphere_scene(folder), folder, Pass::draft);
+}
+TEST_CASE("a full cylinder that wraps has the same bytes whatever works on it",
+          "[pipeline][exact]") {
+    const ScratchFolder folder;
+    try_out(cylinder_scene(folder), folder, Pass::full);
+}
+TEST_CASE("a draft cylinder that wraps has the same bytes whatever works on it",
+          "[pipeline][exact]") {
+    const ScratchFolder folder;
+    try_out(cylinder_scene(folder), folder, Pass::draft);
 }
 
-TEST_CASE("a blended result has the same bytes for any threads, memory and instruction set",
-          "[pipeline][bytes]") {
-    check_same(SmallScene(3, 2), {"--scale", "4", "--bands", "4"});
-}
-
-TEST_CASE("a full turn has the same bytes for any threads, memory and instruction set",
-          "[pipeline][bytes]") {
-    check_same(SmallScene(6, 1, true), {"--scale", "3", "--bands", "3"});
-}
-
-TEST_CASE("a draft has the same bytes for any threads, memory and instruction set",
-          "[pipeline][bytes]") {
-    check_same(SmallScene(3, 2), {"--scale", "3", "--pass", "draft"});
-}
-
-TEST_CASE("tiles with overlap have the same bytes for any threads, memory and instruction set",
-          "[pipeline][bytes]") {
-    check_same(SmallScene(3, 2), {"--scale", "2", "--tile", "254", "--overlap", "1"});
+TEST_CASE("frames decoded again and again for want of memory give the same bytes",
+          "[pipeline][exact]") {
+    const ScratchFolder folder;
+    const Canvas canvas = canvas_between(Surface::sphere, -30, 30, 22, -22, 45);
+    ShootOptions o;
+    o.rows = 4;
+    o.columns = 4;
+    o.width = 1000;
+    o.height = 800;
+    o.focal_px = 45 * kDegPerRad;
+    o.overlap = 0.5;
+    o.gain_spread = 0.2;
+    // Chroma at full resolution: 2.4 MB a frame in memory.
+    o.chroma_444 = true;
+    const Scene scene = shoot(patterned(canvas.width, canvas.height), canvas, o, folder.path());
+    Trial trial(scene, folder, Pass::full);
+    RenderOptions tight = trial.usual();
+    tight.threads = 1;
+    tight.out = folder / "planned";
+    tight.memory_bytes = plan_render(scene, tight).least_memory_bytes + (int64_t{1} << 20);
+    const RenderReport hungry = trial.same(tight, "little memory");
+    const RenderReport fed = trial.same(trial.usual(), "much memory");
+    CHECK(fed.decodes == fed.frames);
+    CHECK(hungry.decodes > fed.decodes);
 }

@@ -19,7 +19,7 @@ int main(int argc, char** argv) {
     }
     try {
         const std::filesystem::path folder = argv[1];
-        const int quality = argc > 2 ? std::atoi(argv[2]) : 90;
+        const int quality = argc > 2 ? std::atoi(argv[2]) : 92;
         std::filesystem::create_directories(folder / "frames");
         const Scene scene = test::sample_scene();
         const size_t count = scene.frames.size();

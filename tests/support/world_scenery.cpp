@@ -134,9 +134,9 @@ Vec3 backdrop_colour(Vec3 d) {
         if (el < top) {
             const double down = top - el;
             const double light = relief(az * 0.20 + 3, el * 0.16 + 0.03 * az, 8, 63);
-            const double woods = smoothstep(-0.10, 0.14, fbm2(az * 0.5, down * 0.9, 6, 66));
+            const double woods = smoothstep(-0.03, 0.03, fbm2(az * 0.45, down * 1.1, 7, 66) + 0.06);
             const double grain = noise2(az * 19, el * 24, 67);
-            Vec3 c = lerp({0.20, 0.19, 0.085}, {0.055, 0.085, 0.040}, woods);
+            Vec3 c = lerp({0.150, 0.150, 0.062}, 0.85 * forest(az * 3.1, el * 3.4, 68), woods);
             c = (0.35 + 1.15 * light + 0.12 * grain) * c;
             return through_air(c, 4200);
         }

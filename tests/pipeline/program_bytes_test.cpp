@@ -1,0 +1,102 @@
+// The bytes of every output depend on the scene and the options that name the result, on nothing
+// else.
+#include <catch2/catch.hpp>
+
+#include "support/small_scene.hpp"
+
+using namespace broadloom::test;
+
+namespace {
+
+/// report.json apart: it holds times.
+std::map<std::string, std::string> outputs(const SmallScene& scene,
+                                           const std::vector<std::string>& options,
+                                           const std::string& out) {
+    const ProcessResult r = scene.render(options, out);
+    INFO(r.err);
+    REQUIRE(r.status == 0);
+    auto found = folder_content(scene.out(out));
+    REQUIRE(found.erase("report.json") == 1);
+    REQUIRE(found.size() > 5);
+    std::filesystem::remove_all(scene.out(out));
+    return found;
+}
+
+/// Instruction sets that this processor has, by asking the program.
+std::vector<std::string> instruction_sets(const SmallScene& scene) {
+    std::vector<std::string> found;
+    for (const std::string name : {"plain", "sse4", "avx2", "avx512", "neon"}) {
+        const ProcessResult r =
+            scene.render({"--instruction-set", name, "--scale", "0.05"}, "probe-" + name);
+        if (r.status == 0) {
+            found.push_back(name);
+        } else {
+            INFO(r.err);
+            CHECK(r.status == 2);
+            CHECK(last_line(r.err).find("--instruction-set") != std::string::npos);
+        }
+    }
+    return found;
+}
+
+void check_same(const SmallScene& scene, const std::vector<std::string>& options) {
+    const auto with = [&](const std::vector<std::string>& more) {
+        std::vector<std::string> all = options;
+        all.insert(all.end(), more.begin(), more.end());
+        return outputs(scene, all, "out");
+    };
+    const auto first = with({"--threads", "1", "--memory", "1G"});
+    for (const char* threads : {"2", "5"}) {
+        INFO("threads " << threads);
+        CHECK(with({"--threads", threads}) == first);
+    }
+    // The least that works, named by the program, and a little more.
+    const std::string refusal = [&] {
+        std::vector<std::string> all = options;
+        all.insert(all.end(), {"--memory", "1M"});
+        return last_line(scene.render(all, "refused").err);
+    }();
+    const std::string key = "at least --memory ";
+    REQUIRE(refusal.find(key) != std::string::npos);
+    const int least = std::stoi(refusal.substr(refusal.find(key) + key.size()));
+    for (const int more : {1, 20}) {
+        INFO("memory " << least + more << "M");
+        CHECK(with({"--threads", "3", "--memory", std::to_string(least + more) + "M"}) == first);
+    }
+    for (const std::string& set : instruction_sets(scene)) {
+        INFO("instruction set " << set);
+        CHECK(with({"--instruction-set", set}) == first);
+    }
+    // Equality means something: another quality gives other bytes.
+    CHECK(with({"--quality", "89"}) != first);
+}
+
+}  // namespace
+
+TEST_CASE("plain code runs everywhere, and another set where the processor has one",
+          "[pipeline][bytes]") {
+    const SmallScene scene(2, 1);
+    const auto sets = instruction_sets(scene);
+    REQUIRE_FALSE(sets.empty());
+    CHECK(sets.front() == "plain");
+}
+
+TEST_CASE("a blended result has the same bytes for any threads, memory and instruction set",
+          "[pipeline][bytes]") {
+    check_same(SmallScene(3, 2), {"--scale", "4", "--bands", "4"});
+}
+
+TEST_CASE("a full turn has the same bytes for any threads, memory and instruction set",
+          "[pipeline][bytes]") {
+    check_same(SmallScene(6, 1, true), {"--scale", "3", "--bands", "3"});
+}
+
+TEST_CASE("a draft has the same bytes for any threads, memory and instruction set",
+          "[pipeline][bytes]") {
+    check_same(SmallScene(3, 2), {"--scale", "3", "--pass", "draft"});
+}
+
+TEST_CASE("tiles with overlap have the same bytes for any threads, memory and instruction set",
+          "[pipeline][bytes]") {
+    check_same(SmallScene(3, 2), {"--scale", "2", "--tile", "254", "--overlap", "1"});
+}

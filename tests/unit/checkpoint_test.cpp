@@ -1,0 +1,77 @@
+#include "render/checkpoint.hpp"
+
+#include <catch2/catch.hpp>
+
+using namespace broadloom;
+
+namespace {
+
+Checkpoint make(const Quadtree& tree) {
+    Checkpoint c;
+    c.next = 2;
+    c.tiff.position = 123456;
+    c.tiff.tables = {1, 2, 3};
+    c.tiff.offsets = {{16, 0, 99}, {0}};
+    c.tiff.counts = {{7, 0, 8}, {0}};
+    const auto [width, height] = Parents(tree).quarter_size(0);
+    c.quarters.push_back({0, std::vector<uint8_t>(static_cast<size_t>(width * height * 4), 42)});
+    return c;
+}
+
+}  // namespace
+
+TEST_CASE("a checkpoint comes back as it was, and only for its own job", "[resume]") {
+    const Quadtree tree({200, 150, 64, 0}, 64);
+    const Checkpoint c = make(tree);
+    const std::string bytes = pack_checkpoint(c, "job one");
+    const auto back = unpack_checkpoint(bytes, "job one", tree);
+    REQUIRE(back.has_value());
+    CHECK(back->next == c.next);
+    CHECK(back->tiff.position == c.tiff.position);
+    CHECK(back->tiff.tables == c.tiff.tables);
+    CHECK(back->tiff.offsets == c.tiff.offsets);
+    CHECK(back->tiff.counts == c.tiff.counts);
+    REQUIRE(back->quarters.size() == 1);
+    CHECK(back->quarters[0].pixels == c.quarters[0].pixels);
+    CHECK_FALSE(unpack_checkpoint(bytes, "job two", tree).has_value());
+}
+
+TEST_CASE("a checkpoint that was cut or changed anywhere is refused", "[resume]") {
+    const Quadtree tree({200, 150, 64, 0}, 64);
+    const std::string bytes = pack_checkpoint(make(tree), "job");
+    for (size_t n = 0; n < bytes.size(); ++n) {
+        if (n > 300 && n % 37 != 0) continue;
+        CHECK_FALSE(unpack_checkpoint(bytes.substr(0, n), "job", tree).has_value());
+        for (int bit = 0; bit < 8; ++bit) {
+            std::string changed = bytes;
+            changed[n] = static_cast<char>(changed[n] ^ (1 << bit));
+            CHECK_FALSE(unpack_checkpoint(changed, "job", tree).has_value());
+        }
+    }
+}
+
+TEST_CASE("the walk finishes children before their parents and covers every cell once",
+          "[quadtree][property]") {
+    for (const auto& [width, height] :
+         std::vector<std::pair<int64_t, int64_t>>{{1, 1}, {64, 64}, {65, 1}, {1000, 37}, {311, 911}}) {
+        const Quadtree tree({width, height, 64, 0}, 64);
+        std::vector<int> children(tree.nodes.size(), 0);
+        int64_t area = 0;
+        for (size_t i = 0; i < tree.nodes.size(); ++i) {
+            const QuadNode& node = tree.nodes[i];
+            CHECK(children[i] == node.children);  // all came before
+            if (node.parent >= 0) {
+                CHECK(node.parent > static_cast<int64_t>(i));
+                ++children[static_cast<size_t>(node.parent)];
+            } else {
+                CHECK(i + 1 == tree.nodes.size());
+            }
+            if (node.leaf >= 0) {
+                CHECK(tree.leaves[static_cast<size_t>(node.leaf)] == static_cast<int64_t>(i));
+                area += tree.picture_rect(node).area();
+            }
+        }
+        CHECK(area == width * height);
+        CHECK(static_cast<int64_t>(tree.nodes.size()) == tree.shape.tile_count());
+    }
+}

@@ -35,8 +35,8 @@ class Lens {
   public:
     explicit Lens(const Camera& camera);
 
-    /// r below which the radial polynomial rises: the first zero of d(r(1+k1 r^2+k2 r^4+k3 r^6))/dr,
-    /// +infinity when it has none. Beyond it the frame would appear again, mirrored.
+    /// r below which the radial polynomial rises: the first zero of d(r(1+k1 r^2+k2 r^4+k3
+    /// r^6))/dr, +infinity when it has none. Beyond it the frame would appear again, mirrored.
     [[nodiscard]] double fold_radius() const { return fold_radius_; }
 
     /// Normalised undistorted (a, b) to pixels. No view test.
@@ -47,8 +47,8 @@ class Lens {
     [[nodiscard]] std::optional<Vec2> undistort(Vec2 pixel) const;
 
     /// Camera-space direction to pixels; nullopt unless Z > 0 and r < fold_radius(), and where the
-    /// tangential part folds the frame back far off the axis. Whether the pixel lies on the frame is
-    /// not tested here.
+    /// tangential part folds the frame back far off the axis. Whether the pixel lies on the frame
+    /// is not tested here.
     [[nodiscard]] std::optional<Vec2> project(Vec3 direction) const;
 
     /// In the frame's view: project() succeeds and 0.5 <= x <= w - 0.5, 0.5 <= y <= h - 0.5.

@@ -29,8 +29,8 @@ struct Canvas {
     int64_t width = 0, height = 0;
     bool wraps = false;  ///< 360 degrees wide: the left and right edges are neighbours
 
-    /// The direction (unit length on the sphere, unit distance from the axis on the cylinder) seen at
-    /// continuous canvas coordinates.
+    /// The direction (unit length on the sphere, unit distance from the axis on the cylinder) seen
+    /// at continuous canvas coordinates.
     [[nodiscard]] Vec3 direction(double x, double y) const;
 
     /// Canvas coordinates of a direction; x in [0, 360 s). nullopt where the surface has none (the
@@ -39,9 +39,9 @@ struct Canvas {
 };
 
 /// The canvas of a scene at `scale` (1 = the scene's pixels per degree). Absent keys are derived
-/// singly from the used frames: pixels per degree of the sharpest camera, the smallest rectangle that
-/// holds every frame rounded outwards to whole pixels; on a cylinder cut at +-80 degrees, on a sphere
-/// 360 degrees wide when a pole is in view. Each such decision adds a line to `notes`.
+/// singly from the used frames: pixels per degree of the sharpest camera, the smallest rectangle
+/// that holds every frame rounded outwards to whole pixels; on a cylinder cut at +-80 degrees, on a
+/// sphere 360 degrees wide when a pole is in view. Each such decision adds a line to `notes`.
 /// Throws Error{input} for an empty, inverted or too large canvas, Error{usage} for a bad scale.
 Canvas make_canvas(const Scene& scene, double scale, std::vector<std::string>* notes = nullptr);
 

@@ -8,13 +8,13 @@ namespace broadloom {
 
 /// Who has to act; the values are the program's exit statuses.
 enum class ErrorCode : int {
-    internal = 1,      ///< our own fault
-    usage = 2,         ///< a wrong option or value
-    input = 3,         ///< a scene or a frame is bad
-    machine = 4,       ///< the machine refused: disk full, no permission, no memory, I/O error
-    damage = 5,        ///< a check found damage in a finished result
-    interrupted = 130, ///< stopped by SIGINT
-    terminated = 143,  ///< stopped by SIGTERM
+    internal = 1,       ///< our own fault
+    usage = 2,          ///< a wrong option or value
+    input = 3,          ///< a scene or a frame is bad
+    machine = 4,        ///< the machine refused: disk full, no permission, no memory, I/O error
+    damage = 5,         ///< a check found damage in a finished result
+    interrupted = 130,  ///< stopped by SIGINT
+    terminated = 143,   ///< stopped by SIGTERM
 };
 
 /// what() is one line (control characters escaped) that names the file, frame or option, what is

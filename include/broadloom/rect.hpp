@@ -44,8 +44,8 @@ constexpr int64_t ceil_div(int64_t a, int64_t b) { return -floor_div(-a, b); }
 
 /// Grown outwards so that every corner is a multiple of `step`.
 inline Rect aligned_outwards(const Rect& r, int64_t step) {
-    return {floor_div(r.x0, step) * step, floor_div(r.y0, step) * step,
-            ceil_div(r.x1, step) * step, ceil_div(r.y1, step) * step};
+    return {floor_div(r.x0, step) * step, floor_div(r.y0, step) * step, ceil_div(r.x1, step) * step,
+            ceil_div(r.y1, step) * step};
 }
 
 }  // namespace broadloom

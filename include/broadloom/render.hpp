@@ -21,18 +21,19 @@ enum class Pass { draft, full };
 enum class Chroma { c420, c444 };
 
 struct RenderOptions {
-    std::filesystem::path out;               ///< the folder; absent or empty before
+    std::filesystem::path out;  ///< the folder; absent or empty before
     Pass pass = Pass::full;
-    std::optional<double> scale;             ///< absent: 1 for full, 0.5 for draft
-    std::optional<int64_t> memory_bytes;     ///< absent: half of the machine's memory
-    int threads = 0;                         ///< 0: all processors
-    int64_t tile = 512, overlap = 0;         ///< tile: even, 16..4096; overlap: 0..tile/4
-    int quality = 90;                        ///< JPEG, 1..100
+    std::optional<double> scale;          ///< absent: 1 for full, 0.5 for draft
+    std::optional<int64_t> memory_bytes;  ///< absent: half of the machine's memory
+    int threads = 0;                      ///< 0: all processors
+    int64_t tile = 512, overlap = 0;      ///< tile: even, 16..4096; overlap: 0..tile/4
+    int quality = 90;                     ///< JPEG, 1..100
     Chroma chroma = Chroma::c420;
-    std::optional<int> bands;                ///< reductions, 1..8; absent: from the frame size
+    std::optional<int> bands;  ///< reductions, 1..8; absent: from the frame size
     std::array<uint8_t, 3> background{46, 46, 46};  ///< sRGB; where no frame covers the canvas
     InstructionSet instruction_set = InstructionSet::automatic;
-    int64_t block = 0;    ///< side of a blended block, a multiple of 16; 0: chosen; bytes do not change
+    int64_t block =
+        0;  ///< side of a blended block, a multiple of 16; 0: chosen; bytes do not change
     bool resume = false;  ///< finish an interrupted render of the same scene
 };
 
@@ -42,13 +43,13 @@ struct RenderPlan {
     int64_t frames_used = 0, frames_left_out = 0;
     int64_t tiles = 0;
     int levels = 0;
-    int bands = 0;                ///< 0 for a draft
+    int bands = 0;  ///< 0 for a draft
     int threads = 0;
     int64_t memory_budget_bytes = 0;
     int64_t least_memory_bytes = 0;  ///< the smallest workable budget, one thread
     int64_t disk_bytes = 0;          ///< estimate, upper side
     int64_t free_disk_bytes = 0;
-    double seconds = 0;              ///< estimate, from a short measurement of this processor
+    double seconds = 0;  ///< estimate, from a short measurement of this processor
     std::vector<std::string> notes;
 };
 
@@ -88,9 +89,11 @@ struct RenderHooks {
 RenderPlan plan_render(const Scene& scene, const RenderOptions& options);
 
 /// Renders. Either everything is in place under its final name afterwards, or an Error was thrown
-/// and nothing stands under a final name. The bytes of the outputs (report.json apart) depend on the
-/// scene, the frames and pass, scale, tile, overlap, quality, chroma, bands and background only.
-RenderReport render(const Scene& scene, const RenderOptions& options, const RenderHooks& hooks = {});
+/// and nothing stands under a final name. The bytes of the outputs (report.json apart) depend on
+/// the scene, the frames and pass, scale, tile, overlap, quality, chroma, bands and background
+/// only.
+RenderReport render(const Scene& scene, const RenderOptions& options,
+                    const RenderHooks& hooks = {});
 
 /// The program's version, like "0.1.0".
 const char* version();

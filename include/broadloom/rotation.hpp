@@ -1,6 +1,6 @@
-/// Directions and rotations. World axes: X right, Y down, Z forward. Angles in degrees at the edges,
-/// radians inside. A camera-space direction d_c becomes d = Ry(yaw) Rx(pitch) Rz(roll) d_c: yaw turns
-/// to the right, pitch up, roll clockwise as the photographer sees it.
+/// Directions and rotations. World axes: X right, Y down, Z forward. Angles in degrees at the
+/// edges, radians inside. A camera-space direction d_c becomes d = Ry(yaw) Rx(pitch) Rz(roll) d_c:
+/// yaw turns to the right, pitch up, roll clockwise as the photographer sees it.
 #pragma once
 
 #include <array>

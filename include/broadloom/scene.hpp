@@ -1,4 +1,5 @@
-/// The scene: frames, their cameras and orientations, and the wanted canvas, as one UTF-8 JSON file.
+/// The scene: frames, their cameras and orientations, and the wanted canvas, as one UTF-8 JSON
+/// file.
 #pragma once
 
 #include <array>
@@ -25,8 +26,8 @@ struct CanvasRequest {
 
 /// One photograph of the set.
 struct Frame {
-    std::string file;    ///< as written in the scene; relative to the scene file
-    std::string camera;  ///< key of Scene::cameras
+    std::string file;                    ///< as written in the scene; relative to the scene file
+    std::string camera;                  ///< key of Scene::cameras
     std::optional<int64_t> row, column;  ///< row 0 is the top, column 0 the left
     std::optional<double> yaw_deg, pitch_deg;
     double roll_deg = 0;

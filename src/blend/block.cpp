@@ -9,7 +9,8 @@ namespace broadloom {
 namespace {
 
 double now() {
-    return std::chrono::duration<double>(std::chrono::steady_clock::now().time_since_epoch()).count();
+    return std::chrono::duration<double>(std::chrono::steady_clock::now().time_since_epoch())
+        .count();
 }
 
 Rect cut_to_canvas(const Canvas& canvas, Rect r) {
@@ -58,8 +59,8 @@ void BlockRenderer::render(const Rect& rect, const RegionMaps& maps, const Label
     }
 }
 
-/// The part of a core that a seam can reach, as a rectangle of whole cells cut to the core; empty when
-/// none does. `around` is everything that decides about the core.
+/// The part of a core that a seam can reach, as a rectangle of whole cells cut to the core; empty
+/// when none does. `around` is everything that decides about the core.
 Rect BlockRenderer::near_seams(const Job& job, const Rect& core, const Rect& around) const {
     const CellRegion cells = job.local_cells(around);
     const int64_t reach = ceil_div(seam_reach(options_.bands), kCell);
@@ -73,7 +74,8 @@ Rect BlockRenderer::near_seams(const Job& job, const Rect& core, const Rect& aro
             const int here = owner(cx, cy);
             if (here == INT16_MIN || (cx > cells.x0 && owner(cx - 1, cy) != here) ||
                 (cy > cells.y0 && owner(cx, cy - 1) != here)) {
-                found = hull(found, {cx - 1 - reach, cy - 1 - reach, cx + 1 + reach, cy + 1 + reach});
+                found =
+                    hull(found, {cx - 1 - reach, cy - 1 - reach, cx + 1 + reach, cy + 1 + reach});
             }
         }
     }
@@ -162,7 +164,8 @@ void BlockRenderer::composite_cell(const Job& job, int64_t cx, int64_t cy) {
     alignas(64) int16_t buffer[3][kCellArea];
     int16_t* sampled[3] = {buffer[0], buffer[1], buffer[2]};
     for (int k = 0; k < static_cast<int>(job.maps.frames.size()); ++k) {
-        if (std::find(labels.begin(), labels.end(), static_cast<Label>(k)) == labels.end()) continue;
+        if (std::find(labels.begin(), labels.end(), static_cast<Label>(k)) == labels.end())
+            continue;
         // Without pixels it owns none of the surroundings, only of the cell's part beyond them.
         if (job.samplers[static_cast<size_t>(k)] == nullptr) continue;
         sample(job, k, cx, cy, sampled, kCell, nullptr);
@@ -295,8 +298,10 @@ size_t BlockRenderer::bytes() const {
 
 size_t BlockRenderer::bytes_bound(const BlockOptions& options) {
     const int64_t halo = options.bands > 0 ? seam_reach(options.bands) : 0;
-    const auto side = static_cast<size_t>(options.core + 2 * halo + 2 * kCell + 2 * WorkPlane::kMargin);
-    // Composite, difference and weight at full size; the sums; a third of five planes for the levels.
+    const auto side =
+        static_cast<size_t>(options.core + 2 * halo + 2 * kCell + 2 * WorkPlane::kMargin);
+    // Composite, difference and weight at full size; the sums; a third of five planes for the
+    // levels.
     return (7 + 3 + 3) * side * side * sizeof(int16_t) + (1U << 16);
 }
 

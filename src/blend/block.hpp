@@ -13,7 +13,7 @@
 namespace broadloom {
 
 struct BlockOptions {
-    int bands = 5;   ///< 0: hard cut
+    int bands = 5;       ///< 0: hard cut
     int64_t core = 512;  ///< side of the blocks that are blended at once, a multiple of kCell
     std::array<uint8_t, 3> background{46, 46, 46};
 };
@@ -34,10 +34,12 @@ class BlockRenderer {
         : canvas_(canvas), options_(options), kernels_(kernels), correction_(kernels) {}
 
     /// Renders `rect` (inside the canvas) into `rgbx`. `maps` and `labels` cover
-    /// block_surroundings(rect); `samplers` hold decoded pixels, as maps.frames, for every weight owner
-    /// there (others may be null). Sub-blocks whose surroundings have one owner skip the blend.
+    /// block_surroundings(rect); `samplers` hold decoded pixels, as maps.frames, for every weight
+    /// owner there (others may be null). Sub-blocks whose surroundings have one owner skip the
+    /// blend.
     void render(const Rect& rect, const RegionMaps& maps, const LabelRegion& labels,
-                std::span<const FrameSampler* const> samplers, uint8_t* rgbx, std::ptrdiff_t stride);
+                std::span<const FrameSampler* const> samplers, uint8_t* rgbx,
+                std::ptrdiff_t stride);
 
     [[nodiscard]] const BlockTimes& times() const { return times_; }
     [[nodiscard]] size_t bytes() const;

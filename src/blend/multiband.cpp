@@ -23,8 +23,8 @@ BandRanges band_ranges(const Rect& block, int bands) {
     r.gauss[static_cast<size_t>(bands)] = r.blend[static_cast<size_t>(bands)];
     for (auto l = static_cast<size_t>(bands); l > 0; --l) {
         const Rect& c = r.gauss[l];
-        r.gauss[l - 1] = hull(r.blend[l - 1],
-                              {2 * c.x0 - 2, 2 * c.y0 - 2, 2 * c.x1 + 1, 2 * c.y1 + 1});
+        r.gauss[l - 1] =
+            hull(r.blend[l - 1], {2 * c.x0 - 2, 2 * c.y0 - 2, 2 * c.x1 + 1, 2 * c.y1 + 1});
     }
     return r;
 }
@@ -62,8 +62,8 @@ void MultibandCorrection::expand_onto_row(const WorkPlane& coarse, const Rect& f
     const bool odd = floor_div(y, 2) * 2 != y;
     const int64_t cy = floor_div(y, 2);
     // An odd start computes one value too many, from the plane's margin; it is not used.
-    const int16_t* rows[3] = {odd ? nullptr : coarse.at(first - 1, cy - 1), coarse.at(first - 1, cy),
-                              coarse.at(first - 1, cy + 1)};
+    const int16_t* rows[3] = {odd ? nullptr : coarse.at(first - 1, cy - 1),
+                              coarse.at(first - 1, cy), coarse.at(first - 1, cy + 1)};
     kernels_.expand_row(rows, odd, scratch_.data(), expanded_.data(), pairs);
 }
 

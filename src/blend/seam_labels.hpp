@@ -26,7 +26,8 @@ struct RegionMaps {
 };
 
 /// A label: k >= 0 is RegionMaps::frames[k] and covers the pixel; kNobody: nothing covers it and
-/// nobody is near; otherwise uncovered, and orphan_of(label) is the frame whose weight reaches there.
+/// nobody is near; otherwise uncovered, and orphan_of(label) is the frame whose weight reaches
+/// there.
 using Label = int16_t;
 inline constexpr Label kNobody = -1;
 constexpr Label orphan_label(int k) { return static_cast<Label>(-2 - k); }

@@ -18,7 +18,7 @@ struct FrameSampler {
     bool ycc = false, chroma_linear = false, sixteen_bits = false, photometric = false;
     std::array<float, 3> gain_g{1, 1, 1};  ///< gain
     std::array<float, 3> gain_h{1, 1, 1};  ///< gain^(1/2.4)
-    int64_t width = 0, height = 0;  ///< full-size stored frame
+    int64_t width = 0, height = 0;         ///< full-size stored frame
     std::array<Plane, 3> plane;
 
     /// The sampler of a cell whose coordinates count from (origin_x, origin_y), multiples of 32.
@@ -40,13 +40,13 @@ struct FrameSampler {
         const int sample_bytes = sixteen_bits ? 2 : 1;
         for (size_t i = 0; i < static_cast<size_t>(planes); ++i) {
             const Plane& p = plane[i];
-            s.plane[i] = {p.origin + origin_y / p.step_y * p.stride +
-                              origin_x / p.step_x * sample_bytes,
-                          p.stride,
-                          1.0F / static_cast<float>(p.step_x),
-                          1.0F / static_cast<float>(p.step_y),
-                          -0.5F,
-                          -0.5F};
+            s.plane[i] = {
+                p.origin + origin_y / p.step_y * p.stride + origin_x / p.step_x * sample_bytes,
+                p.stride,
+                1.0F / static_cast<float>(p.step_x),
+                1.0F / static_cast<float>(p.step_y),
+                -0.5F,
+                -0.5F};
         }
         return s;
     }

@@ -2,9 +2,9 @@
 /// give the same bits: sums are associated as written, a*b+c is never contracted, rounding is to
 /// nearest (even) from float and half up in integer shifts.
 ///
-/// Working values: sRGB-encoded, 16-bit signed, 255 -> 255 * 32 = 8160. Five fraction bits keep 8-bit
-/// gradients smooth through the blend, and values above white (up to twice the encoded range) survive
-/// until output.
+/// Working values: sRGB-encoded, 16-bit signed, 255 -> 255 * 32 = 8160. Five fraction bits keep
+/// 8-bit gradients smooth through the blend, and values above white (up to twice the encoded range)
+/// survive until output.
 #pragma once
 
 #include <cstddef>
@@ -46,17 +46,17 @@ struct CellPlane {
     float scale_x = 1, scale_y = 1, offset_x = 0, offset_y = 0;
 };
 
-/// How a cell is sampled. Planes 1 and 2 share their geometry (scale and offset) with each other and,
-/// unless chroma_linear, with plane 0. At least four rows follow the last row that is sampled from, so
-/// that 32 bytes may be read from any sample on.
+/// How a cell is sampled. Planes 1 and 2 share their geometry (scale and offset) with each other
+/// and, unless chroma_linear, with plane 0. At least four rows follow the last row that is sampled
+/// from, so that 32 bytes may be read from any sample on.
 struct CellSampler {
     int planes = 3;              ///< 1 or 3
     bool ycc = false;            ///< planes 1 and 2 are Cb and Cr
     bool chroma_linear = false;  ///< bilinear for planes 1 and 2 (subsampled planes)
     bool sixteen_bits = false;
-    bool photometric = false;    ///< apply h, g and the gains
-    float gain_h[3] = {1, 1, 1};  ///< gain^(1/2.4)
-    float gain_g[3] = {1, 1, 1};  ///< gain
+    bool photometric = false;                            ///< apply h, g and the gains
+    float gain_h[3] = {1, 1, 1};                         ///< gain^(1/2.4)
+    float gain_g[3] = {1, 1, 1};                         ///< gain
     float u_low = 0, u_high = 0, v_low = 0, v_high = 0;  ///< coordinates are clamped to these
     CellPlane plane[3];
 };
@@ -75,8 +75,8 @@ struct Kernels {
     /// k = 1 4 6 4 1. `scratch` holds 2 n + 3 values.
     void (*reduce_row)(const int16_t* const rows[5], int32_t* scratch, int16_t* out, int64_t n);
 
-    /// One row of EXPAND, `pairs` * 2 values: with V the vertical sum (rows 1 6 1 on even fine rows;
-    /// rows[1], rows[2] 4 4 on odd ones), out[2i] = (V[i] + 6 V[i+1] + V[i+2] + 32) >> 6 and
+    /// One row of EXPAND, `pairs` * 2 values: with V the vertical sum (rows 1 6 1 on even fine
+    /// rows; rows[1], rows[2] 4 4 on odd ones), out[2i] = (V[i] + 6 V[i+1] + V[i+2] + 32) >> 6 and
     /// out[2i+1] = (4 V[i+1] + 4 V[i+2] + 32) >> 6, saturated. `scratch` holds pairs + 2 values.
     void (*expand_row)(const int16_t* const rows[3], bool odd, int32_t* scratch, int16_t* out,
                        int64_t pairs);
@@ -93,7 +93,8 @@ struct Kernels {
     void (*subtract_row)(int16_t* dst, const int16_t* a, const int16_t* b, int64_t n);
 
     /// Working values to 8-bit R, G, B, 255: (value + 16) >> 5, limited to 0..255.
-    void (*pack_row)(const int16_t* r, const int16_t* g, const int16_t* b, uint8_t* rgbx, int64_t n);
+    void (*pack_row)(const int16_t* r, const int16_t* g, const int16_t* b, uint8_t* rgbx,
+                     int64_t n);
 };
 
 /// The kernels of an instruction set; `automatic` is the best that this processor has.

@@ -13,10 +13,10 @@ float corrected_toe(float v, float g) {
                           ? in
                           : 255.0 * 12.92 * std::pow((in / 255.0 + 0.055) / 1.055, 2.4)) *
                      static_cast<double>(g);
-    return static_cast<float>(
-        s <= static_cast<double>(kToeEnd)
-            ? s
-            : 255.0 * (1.055 * std::pow(s / (255.0 * 12.92), 1.0 / 2.4) - 0.055));
+    return static_cast<float>(s <= static_cast<double>(kToeEnd)
+                                  ? s
+                                  : 255.0 *
+                                        (1.055 * std::pow(s / (255.0 * 12.92), 1.0 / 2.4) - 0.055));
 }
 
 float corrected_value(float v, float h, float g) {
@@ -152,8 +152,7 @@ void reduce_row(const int16_t* const rows[5], int32_t* scratch, int16_t* out, in
     }
     for (int64_t x = 0; x < n; ++x) {
         const int32_t* s = scratch + 2 * x;
-        out[x] =
-            static_cast<int16_t>(((s[0] + s[4]) + 4 * (s[1] + s[3]) + 6 * s[2] + 128) >> 8);
+        out[x] = static_cast<int16_t>(((s[0] + s[4]) + 4 * (s[1] + s[3]) + 6 * s[2] + 128) >> 8);
     }
 }
 
@@ -205,8 +204,9 @@ void pack_row(const int16_t* r, const int16_t* g, const int16_t* b, uint8_t* rgb
 }  // namespace
 
 const Kernels& plain_kernels() {
-    static const Kernels table{"plain",        interpolate_cell, sample_cell,  reduce_row, expand_row,
-                               accumulate_row, add_row,          subtract_row, pack_row};
+    static const Kernels table{"plain",    interpolate_cell, sample_cell,
+                               reduce_row, expand_row,       accumulate_row,
+                               add_row,    subtract_row,     pack_row};
     return table;
 }
 

@@ -5,7 +5,8 @@
 #include "broadloom/error.hpp"
 #include "image/kernels.hpp"
 
-#define HWY_DISABLED_TARGETS (HWY_SSSE3 | HWY_AVX3_DL | HWY_WASM | HWY_SVE | HWY_SVE2 | HWY_SVE_256 | HWY_SVE2_128)
+#define HWY_DISABLED_TARGETS \
+    (HWY_SSSE3 | HWY_AVX3_DL | HWY_WASM | HWY_SVE | HWY_SVE2 | HWY_SVE_256 | HWY_SVE2_128)
 #undef HWY_TARGET_INCLUDE
 #define HWY_TARGET_INCLUDE "image/kernels_simd.cpp"
 #include <hwy/foreach_target.h>
@@ -58,17 +59,14 @@ struct CubicWeights {
 HWY_INLINE CubicWeights Cubic(VF t) {
     const DF d;
     CubicWeights w;
-    w.w0 = hn::Mul(
-        hn::Sub(hn::Mul(hn::Add(hn::Mul(hn::Set(d, -0.5F), t), hn::Set(d, 1.0F)), t),
-                hn::Set(d, 0.5F)),
-        t);
-    w.w1 = hn::Add(
-        hn::Mul(hn::Mul(hn::Sub(hn::Mul(hn::Set(d, 1.5F), t), hn::Set(d, 2.5F)), t), t),
-        hn::Set(d, 1.0F));
-    w.w2 = hn::Mul(
-        hn::Add(hn::Mul(hn::Add(hn::Mul(hn::Set(d, -1.5F), t), hn::Set(d, 2.0F)), t),
-                hn::Set(d, 0.5F)),
-        t);
+    w.w0 = hn::Mul(hn::Sub(hn::Mul(hn::Add(hn::Mul(hn::Set(d, -0.5F), t), hn::Set(d, 1.0F)), t),
+                           hn::Set(d, 0.5F)),
+                   t);
+    w.w1 = hn::Add(hn::Mul(hn::Mul(hn::Sub(hn::Mul(hn::Set(d, 1.5F), t), hn::Set(d, 2.5F)), t), t),
+                   hn::Set(d, 1.0F));
+    w.w2 = hn::Mul(hn::Add(hn::Mul(hn::Add(hn::Mul(hn::Set(d, -1.5F), t), hn::Set(d, 2.0F)), t),
+                           hn::Set(d, 0.5F)),
+                   t);
     w.w3 = hn::Mul(hn::Mul(hn::Sub(hn::Mul(hn::Set(d, 0.5F), t), hn::Set(d, 0.5F)), t), t);
     return w;
 }
@@ -103,8 +101,8 @@ HWY_INLINE Taps LoadTaps(const uint8_t* base, VI offset) {
 }
 
 // Where the samples of one row of pixels lie in a plane, shared by planes of the same geometry.
-// Usually a frame is hardly turned or scaled against the canvas: then the taps of all lanes lie in a
-// few short runs of source rows, which are loaded once and shuffled; otherwise they are gathered.
+// Usually a frame is hardly turned or scaled against the canvas: then the taps of all lanes lie in
+// a few short runs of source rows, which are loaded once and shuffled; otherwise they are gathered.
 template <bool kSixteen, bool kLinear>
 struct Position {
     using D8 = hn::Rebind<uint8_t, DF>;
@@ -115,9 +113,9 @@ struct Position {
     VF tx, ty;
     VI ix, iy;
     CubicWeights wx, wy;
-    bool near = false;    // shuffled, not gathered
-    bool wide = false;    // the runs are longer than 16 bytes
-    bool steps = false;   // some lanes lie one source row lower
+    bool near = false;   // shuffled, not gathered
+    bool wide = false;   // the runs are longer than 16 bytes
+    bool steps = false;  // some lanes lie one source row lower
     int32_t base_x = 0, base_y = 0;
     hn::Mask<DF> lower;
     hn::Vec<D8> low[kTaps], high[kTaps];
@@ -144,7 +142,8 @@ struct Position {
             const auto dx = hn::BitCast(DU(), hn::Sub(ix, hn::Set(di, base_x)));
             const auto dy = hn::BitCast(DU(), hn::Sub(iy, hn::Set(di, base_y)));
             const DU du;
-            const auto bad = hn::Or(hn::Gt(dx, hn::Set(du, 32U - kTaps)), hn::Gt(dy, hn::Set(du, 1U)));
+            const auto bad =
+                hn::Or(hn::Gt(dx, hn::Set(du, 32U - kTaps)), hn::Gt(dy, hn::Set(du, 1U)));
             near = hn::AllFalse(du, bad);
             if (HWY_LIKELY(near)) {
                 const D8 d8;
@@ -203,11 +202,13 @@ HWY_INLINE VF SamplePlane(const CellPlane& p, const Position<kSixteen, kLinear>&
     if constexpr (!kSixteen) {
         if (HWY_LIKELY(at.near)) {
             const uint8_t* run = p.origin + (at.base_y + kFirst) * p.stride + at.base_x + kFirst;
-            for (int r = 0; r < kRows; ++r) lines[r] = ShuffledLine<kLinear>(at, run + r * p.stride);
+            for (int r = 0; r < kRows; ++r)
+                lines[r] = ShuffledLine<kLinear>(at, run + r * p.stride);
             if (at.steps) {
                 const auto last = ShuffledLine<kLinear>(at, run + kRows * p.stride);
                 for (int r = 0; r < kRows; ++r) {
-                    lines[r] = hn::IfThenElse(at.lower, r + 1 < kRows ? lines[r + 1] : last, lines[r]);
+                    lines[r] =
+                        hn::IfThenElse(at.lower, r + 1 < kRows ? lines[r + 1] : last, lines[r]);
                 }
             }
         }
@@ -218,8 +219,8 @@ HWY_INLINE VF SamplePlane(const CellPlane& p, const Position<kSixteen, kLinear>&
         const auto offset =
             hn::Add(hn::Mul(at.iy, hn::Set(di, static_cast<int32_t>(p.stride))), ix);
         for (int r = 0; r < kRows; ++r) {
-            const auto t = LoadTaps<kSixteen>(
-                p.origin + (r + kFirst) * p.stride + kFirst * kBytes, offset);
+            const auto t =
+                LoadTaps<kSixteen>(p.origin + (r + kFirst) * p.stride + kFirst * kBytes, offset);
             if constexpr (kLinear) {
                 lines[r] = hn::Add(t.a, hn::Mul(hn::Sub(t.b, t.a), at.tx));
             } else {
@@ -328,7 +329,8 @@ HWY_NOINLINE void SampleCellOf(const CellSampler& s, const CellCoords& coords,
                 const auto p0 = PowerPart(c0, hn::Mul(h, hn::Set(d, s.gain_h[0])));
                 const auto p1 = PowerPart(c1, hn::Mul(h, hn::Set(d, s.gain_h[1])));
                 const auto p2 = PowerPart(c2, hn::Mul(h, hn::Set(d, s.gain_h[2])));
-                const auto lowest = hn::Min(hn::Min(hn::Min(c0, p0), hn::Min(c1, p1)), hn::Min(c2, p2));
+                const auto lowest =
+                    hn::Min(hn::Min(hn::Min(c0, p0), hn::Min(c1, p1)), hn::Min(c2, p2));
                 if (HWY_UNLIKELY(!hn::AllFalse(d, hn::Lt(lowest, hn::Set(d, kToeEnd))))) {
                     const auto q = hn::Load(d, coords.g + at);
                     c0 = CorrectDark(c0, p0, hn::Mul(q, hn::Set(d, s.gain_g[0])));
@@ -341,9 +343,9 @@ HWY_NOINLINE void SampleCellOf(const CellSampler& s, const CellCoords& coords,
                 }
             }
             const auto put = [&](VF c, int16_t* to) HWY_ATTR {
-                const auto scaled = hn::Min(
-                    hn::Max(hn::Mul(c, hn::Set(d, 32.0F)), hn::Set(d, -16383.0F)),
-                    hn::Set(d, 16383.0F));
+                const auto scaled =
+                    hn::Min(hn::Max(hn::Mul(c, hn::Set(d, 32.0F)), hn::Set(d, -16383.0F)),
+                            hn::Set(d, 16383.0F));
                 const VI rounded = hn::NearestInt(scaled);
                 hn::StoreU(hn::DemoteTo(d16, rounded), d16, to + j * stride + k);
             };
@@ -458,8 +460,7 @@ void ExpandRow(const int16_t* const rows[3], bool odd, int32_t* HWY_RESTRICT scr
         const auto s2 = hn::LoadU(d, scratch + i + 2);
         const auto six = hn::Add(hn::ShiftLeft<2>(s1), hn::ShiftLeft<1>(s1));
         const auto even = hn::ShiftRight<6>(hn::Add(hn::Add(s0, s2), hn::Add(six, half)));
-        const auto odds =
-            hn::ShiftRight<6>(hn::Add(hn::ShiftLeft<2>(hn::Add(s1, s2)), half));
+        const auto odds = hn::ShiftRight<6>(hn::Add(hn::ShiftLeft<2>(hn::Add(s1, s2)), half));
         hn::StoreInterleaved2(hn::DemoteTo(d16, even), hn::DemoteTo(d16, odds), d16, out + 2 * i);
     }
     for (; i < pairs; ++i) {
@@ -518,7 +519,8 @@ void PackRow(const int16_t* r, const int16_t* g, const int16_t* b, uint8_t* HWY_
     const auto lanes = static_cast<int64_t>(hn::Lanes(d));
     const auto half = hn::Set(d, 16);
     const auto to_bytes = [&](const int16_t* p) HWY_ATTR {
-        return hn::DemoteTo(d8, hn::ShiftRight<kWorkShift>(hn::SaturatedAdd(hn::LoadU(d, p), half)));
+        return hn::DemoteTo(d8,
+                            hn::ShiftRight<kWorkShift>(hn::SaturatedAdd(hn::LoadU(d, p), half)));
     };
     const auto full = hn::Set(d8, 255);
     int64_t x = 0;
@@ -541,7 +543,7 @@ void PackRow(const int16_t* r, const int16_t* g, const int16_t* b, uint8_t* HWY_
 }  // namespace
 
 const Kernels* KernelTable(const char* name) {
-    static Kernels table{name,          InterpolateCell, SampleCell, ReduceRow, ExpandRow,
+    static Kernels table{name,          InterpolateCell, SampleCell,  ReduceRow, ExpandRow,
                          AccumulateRow, AddRow,          SubtractRow, PackRow};
     return &table;
 }

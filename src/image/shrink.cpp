@@ -8,8 +8,8 @@ namespace broadloom {
 
 namespace {
 
-/// sRGB code values to 16-bit linear light and back; 65536 entries keep the rounding exact to 1/20 of
-/// a level at the curve's steepest place.
+/// sRGB code values to 16-bit linear light and back; 65536 entries keep the rounding exact to 1/20
+/// of a level at the curve's steepest place.
 struct ShrinkTables {
     std::array<uint32_t, 256> to_linear{};
     std::vector<uint8_t> to_code;
@@ -19,8 +19,7 @@ struct ShrinkTables {
             return code <= 0.04045 ? code / 12.92 : std::pow((code + 0.055) / 1.055, 2.4);
         };
         const auto encode = [](double linear) {
-            return linear <= 0.0031308 ? linear * 12.92
-                                       : 1.055 * std::pow(linear, 1 / 2.4) - 0.055;
+            return linear <= 0.0031308 ? linear * 12.92 : 1.055 * std::pow(linear, 1 / 2.4) - 0.055;
         };
         for (size_t i = 0; i < 256; ++i) {
             to_linear[i] = static_cast<uint32_t>(

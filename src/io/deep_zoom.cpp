@@ -35,7 +35,10 @@ std::string deep_zoom_descriptor(const PyramidShape& shape) {
 
 DeepZoomWriter::DeepZoomWriter(std::filesystem::path folder, const PyramidShape& shape,
                                bool replace)
-    : folder_(std::move(folder)), shape_(shape), replace_(replace), levels_(static_cast<size_t>(shape.levels())) {}
+    : folder_(std::move(folder)),
+      shape_(shape),
+      replace_(replace),
+      levels_(static_cast<size_t>(shape.levels())) {}
 
 int DeepZoomWriter::level_handle(int level) {
     FileHandle& handle = levels_[static_cast<size_t>(level)];
@@ -59,7 +62,8 @@ void DeepZoomWriter::put(int level, int64_t column, int64_t row, std::span<const
     const std::string name = std::to_string(column) + "_" + std::to_string(row) + ".jpg";
     const std::filesystem::path shown = folder_ / std::to_string(level) / name;
     // Relative to the level's folder: the kernel need not walk the whole path for each tile.
-    FileHandle file(::openat(parent, name.c_str(), O_WRONLY | O_CREAT | O_CLOEXEC | (replace_ ? O_TRUNC : O_EXCL), 0666));
+    FileHandle file(::openat(parent, name.c_str(),
+                             O_WRONLY | O_CREAT | O_CLOEXEC | (replace_ ? O_TRUNC : O_EXCL), 0666));
     if (!file.is_open()) throw_file_error("create", shown, errno);
     try {
         write_fully(file.get(), jpeg, shown);

@@ -22,9 +22,9 @@ class DeepZoomWriter {
     /// `replace`: tiles of an interrupted run may be there and are written anew.
     DeepZoomWriter(std::filesystem::path folder, const PyramidShape& shape, bool replace = false);
 
-    /// Writes one tile file, which must not exist yet unless `replace` was given. On errors no half-written tile stays behind.
-    /// Throws Error{machine} on I/O errors, Error{internal} for a tile outside the pyramid. Not to
-    /// be called from two threads at a time.
+    /// Writes one tile file, which must not exist yet unless `replace` was given. On errors no
+    /// half-written tile stays behind. Throws Error{machine} on I/O errors, Error{internal} for a
+    /// tile outside the pyramid. Not to be called from two threads at a time.
     void put(int level, int64_t column, int64_t row, std::span<const uint8_t> jpeg);
 
     /// Syncs all folders and files (and whatever else that file system still holds back). Throws

@@ -1,7 +1,7 @@
 /// Reads one frame: its header first, its pixels later into planes that the warp reads.
-/// JPEG goes through TurboJPEG straight into its own planes (scaled decode for drafts); TIFF and PNG
-/// of 8 and 16 bits go through libvips. Pixels keep the stored orientation: the caller composes it
-/// into its coordinate map.
+/// JPEG goes through TurboJPEG straight into its own planes (scaled decode for drafts); TIFF and
+/// PNG of 8 and 16 bits go through libvips. Pixels keep the stored orientation: the caller composes
+/// it into its coordinate map.
 #pragma once
 
 #include <cstddef>
@@ -17,12 +17,12 @@ enum class FrameColour { grey, ycc, rgb };
 /// What a frame's header says.
 struct FrameInfo {
     int64_t stored_width = 0, stored_height = 0;  ///< as stored, before orientation
-    int orientation = 1;                          ///< EXIF 1..8; anything else in the file reads as 1
+    int orientation = 1;  ///< EXIF 1..8; anything else in the file reads as 1
     FrameColour colour = FrameColour::rgb;
-    int bits = 8;                                 ///< 8 or 16
+    int bits = 8;  ///< 8 or 16
     bool jpeg = false, alpha = false;
-    bool progressive = false;                     ///< a progressive or multi-scan JPEG
-    int subsample_x = 1, subsample_y = 1;         ///< of the two chroma planes (ycc)
+    bool progressive = false;              ///< a progressive or multi-scan JPEG
+    int subsample_x = 1, subsample_y = 1;  ///< of the two chroma planes (ycc)
     int64_t file_bytes = 0;
     int64_t held_bytes = 0;  ///< TIFF, PNG: pieces of the file that the decoder holds in whole
     std::string profile;  ///< description of an embedded ICC profile that is not sRGB; else empty
@@ -50,9 +50,9 @@ struct FramePlane {
     int subsample_x = 1, subsample_y = 1;  ///< against the frame at this decode scale
 };
 
-/// Decoded pixels: 1 plane (grey) or 3 (ycc: Y, Cb, Cr, JFIF full range; rgb: R, G, B), samples of 8
-/// or 16 bits (native byte order). Owns one mapping of memory that is reused by the next decode of
-/// the same or a smaller size and given back to the system by release().
+/// Decoded pixels: 1 plane (grey) or 3 (ycc: Y, Cb, Cr, JFIF full range; rgb: R, G, B), samples of
+/// 8 or 16 bits (native byte order). Owns one mapping of memory that is reused by the next decode
+/// of the same or a smaller size and given back to the system by release().
 class FramePixels {
   public:
     FramePixels() = default;
@@ -82,14 +82,16 @@ class FramePixels {
 size_t frame_bytes(const FrameInfo& info, int denominator);
 size_t frame_decode_bytes(const FrameInfo& info, int denominator);
 
-/// Decodes into `pixels` at 1/denominator (1, 2, 4 or 8): JPEG by its scaled inverse transform, others
-/// by averaging blocks (partial blocks at the right and bottom edges average what exists). Borders are
-/// replicated. Throws Error{input} for truncated or damaged data (a JPEG decoder's warning about
-/// missing data counts as an error) or when the file no longer matches `info`; Error{machine} for I/O.
+/// Decodes into `pixels` at 1/denominator (1, 2, 4 or 8): JPEG by its scaled inverse transform,
+/// others by averaging blocks (partial blocks at the right and bottom edges average what exists).
+/// Borders are replicated. Throws Error{input} for truncated or damaged data (a JPEG decoder's
+/// warning about missing data counts as an error) or when the file no longer matches `info`;
+/// Error{machine} for I/O.
 void decode_frame(const std::filesystem::path& path, const std::string& name, const FrameInfo& info,
                   int denominator, FramePixels& pixels);
 
-/// Caps libvips' caches and threads for the whole process; idempotent, called by the functions above.
+/// Caps libvips' caches and threads for the whole process; idempotent, called by the functions
+/// above.
 void start_frame_library();
 
 }  // namespace broadloom

@@ -32,8 +32,8 @@ class JpegEncoder {
     JpegChroma chroma_;
 };
 
-/// The quantisation and Huffman tables of a JPEG stream as a TIFF JPEGTables value (SOI, DQT..., DHT...,
-/// EOI). Throws Error{internal} when the stream is not a JPEG.
+/// The quantisation and Huffman tables of a JPEG stream as a TIFF JPEGTables value (SOI, DQT...,
+/// DHT..., EOI). Throws Error{internal} when the stream is not a JPEG.
 std::vector<uint8_t> jpeg_tables(std::span<const uint8_t> jpeg);
 
 /// The stream without its tables and application segments: an abbreviated stream for a TIFF tile.

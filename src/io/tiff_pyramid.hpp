@@ -41,8 +41,8 @@ class TiffPyramidWriter {
         std::vector<std::vector<uint64_t>> offsets;  ///< by level, largest first
         std::vector<std::vector<uint32_t>> counts;
     };
-    /// Goes on with an unfinished file: cuts off what came after `state`. Throws Error{machine} when
-    /// the file is missing, shorter, or the state is another picture's.
+    /// Goes on with an unfinished file: cuts off what came after `state`. Throws Error{machine}
+    /// when the file is missing, shorter, or the state is another picture's.
     TiffPyramidWriter(std::filesystem::path file, const PyramidShape& shape,
                       TiffPyramidOptions options, State state);
     ~TiffPyramidWriter();

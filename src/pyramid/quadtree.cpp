@@ -51,9 +51,9 @@ Quadtree::Quadtree(const PyramidShape& picture, int64_t block) : shape(picture) 
 Rect Quadtree::picture_rect(const QuadNode& node) const {
     const int up = shape.levels() - 1 - node.level;
     const int64_t span = shape.tile << up;
-    return intersect({node.column * span, node.row * span, (node.column + 1) * span,
-                      (node.row + 1) * span},
-                     {0, 0, shape.width, shape.height});
+    return intersect(
+        {node.column * span, node.row * span, (node.column + 1) * span, (node.row + 1) * span},
+        {0, 0, shape.width, shape.height});
 }
 
 }  // namespace broadloom

@@ -1,5 +1,6 @@
-/// The order of work: a children-first walk of the pyramid's tiles. Four finished children are shrunk
-/// into their parent and released, so memory is O(levels x block) whatever the picture's width.
+/// The order of work: a children-first walk of the pyramid's tiles. Four finished children are
+/// shrunk into their parent and released, so memory is O(levels x block) whatever the picture's
+/// width.
 #pragma once
 
 #include <cstdint>
@@ -27,8 +28,8 @@ struct Quadtree {
     std::vector<QuadNode> nodes;
     std::vector<int64_t> leaves;  ///< indices of nodes, in order
 
-    /// Leaves are cells of the level whose cells span at least `block` pixels of the picture (but not
-    /// above level 0).
+    /// Leaves are cells of the level whose cells span at least `block` pixels of the picture (but
+    /// not above level 0).
     Quadtree(const PyramidShape& shape, int64_t block);
 
     /// The picture's pixels that a node stands for.

@@ -1,5 +1,6 @@
-/// How far a render has come, as a file from which it can go on: nodes are committed in the order of
-/// the walk, so the number of the next node, the TIFF's state and the unfinished parents are all.
+/// How far a render has come, as a file from which it can go on: nodes are committed in the order
+/// of the walk, so the number of the next node, the TIFF's state and the unfinished parents are
+/// all.
 #pragma once
 
 #include <cstdint>

@@ -17,13 +17,13 @@ class FrameCache {
   public:
     explicit FrameCache(const RenderJob& job);
 
-    /// Makes room for and pins all of `frames` for leaf `leaf`, or nothing: false when pinned frames
-    /// leave too little room. Frames that have to be decoded are appended to `to_decode`.
+    /// Makes room for and pins all of `frames` for leaf `leaf`, or nothing: false when pinned
+    /// frames leave too little room. Frames that have to be decoded are appended to `to_decode`.
     bool admit(int64_t leaf, const std::vector<int>& frames, std::vector<int>& to_decode);
     void unpin(const std::vector<int>& frames);
 
-    /// A frame worth decoding ahead for the leaves from `leaf` on, when room is free or held by frames
-    /// whose next use is later; -1: none. It is then being loaded.
+    /// A frame worth decoding ahead for the leaves from `leaf` on, when room is free or held by
+    /// frames whose next use is later; -1: none. It is then being loaded.
     int prefetch(int64_t leaf);
 
     /// Decodes a frame that admit() asked for; outside the lock.

@@ -39,7 +39,8 @@ void check_options(const RenderOptions& o) {
     if (o.block != 0 && (o.block < kCell || o.block > 4096 || o.block % kCell != 0)) {
         refuse("block: must be a multiple of 16 from 16 to 4096");
     }
-    if (o.memory_bytes && *o.memory_bytes <= 0) refuse("--memory: must be above 0, like 512M or 2G");
+    if (o.memory_bytes && *o.memory_bytes <= 0)
+        refuse("--memory: must be above 0, like 512M or 2G");
 }
 
 /// Reads all headers; every bad frame becomes a line of the details.
@@ -71,10 +72,11 @@ std::vector<FrameInput> read_headers(const Scene& scene, std::vector<std::string
             if (input.info.upright_width() != camera.width ||
                 input.info.upright_height() != camera.height) {
                 throw Error(ErrorCode::input,
-                            input.name + " is " + std::to_string(input.info.upright_width()) + " x " +
-                                std::to_string(input.info.upright_height()) + " pixels upright, but camera \"" +
-                                escaped(frame.camera) + "\" says " + std::to_string(camera.width) +
-                                " x " + std::to_string(camera.height) +
+                            input.name + " is " + std::to_string(input.info.upright_width()) +
+                                " x " + std::to_string(input.info.upright_height()) +
+                                " pixels upright, but camera \"" + escaped(frame.camera) +
+                                "\" says " + std::to_string(camera.width) + " x " +
+                                std::to_string(camera.height) +
                                 "; correct the camera in the scene or give the right file");
             }
         } catch (const Error& e) {
@@ -87,7 +89,8 @@ std::vector<FrameInput> read_headers(const Scene& scene, std::vector<std::string
         for (const Error& e : errors) details += std::string(e.what()) + "\n";
         std::string message = errors.front().what();
         if (errors.size() > 1) {
-            message += " (and " + std::to_string(errors.size() - 1) + " more bad frames, listed above)";
+            message +=
+                " (and " + std::to_string(errors.size() - 1) + " more bad frames, listed above)";
         }
         throw Error(errors.front().code(), message, errors.size() > 1 ? details : std::string());
     }
@@ -117,10 +120,9 @@ int default_bands(const RenderJob& job, const Scene& scene) {
     // canvas) at most. 20-megapixel frames get 5.
     double shortest = 1e9;
     for (const auto& [name, camera] : scene.cameras) {
-        const double ratio =
-            camera.focal_px * kRadPerDeg / job.canvas.pixels_per_degree;
-        shortest = std::min(
-            shortest, static_cast<double>(std::min(camera.width, camera.height)) / ratio);
+        const double ratio = camera.focal_px * kRadPerDeg / job.canvas.pixels_per_degree;
+        shortest =
+            std::min(shortest, static_cast<double>(std::min(camera.width, camera.height)) / ratio);
     }
     return std::clamp(static_cast<int>(std::floor(std::log2(shortest / 64))), 1, 7);
 }
@@ -185,10 +187,9 @@ std::string identify(const Scene& scene, const RenderJob& job) {
     f.add(scene_to_json(scene));
     const RenderOptions& o = job.options;
     std::string options = std::to_string(static_cast<int>(o.pass)) + " " + std::to_string(*o.scale);
-    for (const int64_t v : {o.tile, o.overlap, int64_t{o.quality},
-                            static_cast<int64_t>(o.chroma), int64_t{job.block.bands},
-                            int64_t{o.background[0]}, int64_t{o.background[1]},
-                            int64_t{o.background[2]}}) {
+    for (const int64_t v : {o.tile, o.overlap, int64_t{o.quality}, static_cast<int64_t>(o.chroma),
+                            int64_t{job.block.bands}, int64_t{o.background[0]},
+                            int64_t{o.background[1]}, int64_t{o.background[2]}}) {
         options += " " + std::to_string(v);
     }
     f.add(options);
@@ -210,16 +211,17 @@ RenderJob prepare_job(const Scene& scene, const RenderOptions& options) {
     job.options = options;
     job.options.scale = options.scale.value_or(options.pass == Pass::draft ? 0.5 : 1.0);
     job.options.threads = options.threads > 0 ? options.threads : processor_count();
-    job.options.memory_bytes = options.memory_bytes.value_or(
-        int64_t{sysconf(_SC_PHYS_PAGES)} * sysconf(_SC_PAGESIZE) / 2);
+    job.options.memory_bytes =
+        options.memory_bytes.value_or(int64_t{sysconf(_SC_PHYS_PAGES)} * sysconf(_SC_PAGESIZE) / 2);
     RenderPlan& plan = job.plan;
     kernels_for(options.instruction_set);  // refuses what this processor lacks
 
     for (const Frame& f : scene.frames) ++(f.use ? plan.frames_used : plan.frames_left_out);
     if (plan.frames_used == 0) {
-        throw Error(ErrorCode::input,
-                    "the scene has no frame to render: \"use\" is \"left out\" for all of them or the list "
-                    "is empty; add frames or set \"use\" to \"yes\"");
+        throw Error(
+            ErrorCode::input,
+            "the scene has no frame to render: \"use\" is \"left out\" for all of them or the list "
+            "is empty; add frames or set \"use\" to \"yes\"");
     }
     job.canvas = make_canvas(scene, *job.options.scale, &plan.notes);
     job.frames = read_headers(scene, plan.notes);
@@ -258,12 +260,12 @@ RenderJob prepare_job(const Scene& scene, const RenderOptions& options) {
     // A walk this long cannot be written down, let alone rendered; disks end far below.
     constexpr int64_t kMostTiles = 50'000'000;
     if (plan.tiles > kMostTiles) {
-        throw Error(ErrorCode::input,
-                    "the canvas of " + std::to_string(job.canvas.width) + " x " +
-                        std::to_string(job.canvas.height) + " pixels has " +
-                        std::to_string(plan.tiles) +
-                        " tiles, more than this program can handle; lower canvas.pixels_per_degree or "
-                        "--scale, or correct focal_px");
+        throw Error(
+            ErrorCode::input,
+            "the canvas of " + std::to_string(job.canvas.width) + " x " +
+                std::to_string(job.canvas.height) + " pixels has " + std::to_string(plan.tiles) +
+                " tiles, more than this program can handle; lower canvas.pixels_per_degree or "
+                "--scale, or correct focal_px");
     }
 
     // Leaves of at least 512 px, so that blending works on large enough pieces.

@@ -21,10 +21,10 @@ struct FrameInput {
     std::filesystem::path path;
     std::string name;  ///< printable, for messages
     FrameInfo info;
-    int denominator = 1;       ///< decoded at 1/denominator
-    int64_t same_as = -1;      ///< earlier input with the same file, whose pixels serve; -1: none
-    size_t bytes = 0;          ///< decoded, resident
-    size_t decode_bytes = 0;   ///< besides, while decoding
+    int denominator = 1;      ///< decoded at 1/denominator
+    int64_t same_as = -1;     ///< earlier input with the same file, whose pixels serve; -1: none
+    size_t bytes = 0;         ///< decoded, resident
+    size_t decode_bytes = 0;  ///< besides, while decoding
 };
 
 /// How the budget is divided. Bytes.
@@ -57,8 +57,8 @@ struct RenderJob {
 /// Cells that a render may look ahead of the last committed leaf, for `threads` workers.
 int look_ahead_leaves(int threads);
 
-/// Prepares a render: options, canvas, frames' headers, walk, memory and disk. Throws Error; all bad
-/// frames are reported together.
+/// Prepares a render: options, canvas, frames' headers, walk, memory and disk. Throws Error; all
+/// bad frames are reported together.
 RenderJob prepare_job(const Scene& scene, const RenderOptions& options);
 
 }  // namespace broadloom

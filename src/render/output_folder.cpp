@@ -23,8 +23,9 @@ namespace {
 
 constexpr std::array<const char*, 5> kFinalNames{"pano_files", "pano.tif", "pano.dzi", "index.html",
                                                  "report.json"};
-constexpr std::array<const char*, 6> kWorkingNames{
-    "pano_files.part", "pano.tif.part", "scratch.part.tiles", "scratch.part.tiff", "checkpoint.part", "job.part"};
+constexpr std::array<const char*, 6> kWorkingNames{"pano_files.part",    "pano.tif.part",
+                                                   "scratch.part.tiles", "scratch.part.tiff",
+                                                   "checkpoint.part",    "job.part"};
 
 [[noreturn]] void refuse(ErrorCode code, const fs::path& folder, const std::string& what) {
     throw Error(code, "--out " + escaped(folder.string()) + ": " + what);

@@ -11,9 +11,9 @@ class OutputFolder {
     enum class Found { empty, interrupted, finished };
 
     /// Creates the folder when absent, refuses a second render into it (a lock that ends with the
-    /// process) and looks at what it holds: nothing; a finished result of the same job; working files
-    /// of an interrupted run (kept for going on with `resume`, otherwise refused); anything else is
-    /// refused, untouched. Throws Error.
+    /// process) and looks at what it holds: nothing; a finished result of the same job; working
+    /// files of an interrupted run (kept for going on with `resume`, otherwise refused); anything
+    /// else is refused, untouched. Throws Error.
     OutputFolder(std::filesystem::path folder, const std::string& identity, bool resume);
     ~OutputFolder();
     OutputFolder(const OutputFolder&) = delete;
@@ -21,7 +21,9 @@ class OutputFolder {
 
     [[nodiscard]] Found found() const { return found_; }
 
-    [[nodiscard]] std::filesystem::path working_tiles() const { return folder_ / "pano_files.part"; }
+    [[nodiscard]] std::filesystem::path working_tiles() const {
+        return folder_ / "pano_files.part";
+    }
     [[nodiscard]] std::filesystem::path working_tiff() const { return folder_ / "pano.tif.part"; }
     [[nodiscard]] std::filesystem::path scratch() const { return folder_ / "scratch.part"; }
     [[nodiscard]] const std::filesystem::path& path() const { return folder_; }

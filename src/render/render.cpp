@@ -66,7 +66,8 @@ std::optional<Checkpoint> load_checkpoint(const OutputFolder& folder, const Rend
     std::error_code ignored;
     if (!std::filesystem::exists(folder.checkpoint(), ignored)) return {};
     constexpr size_t kMost = size_t{1} << 30;
-    return unpack_checkpoint(read_file_limited(folder.checkpoint(), kMost), job.identity, *job.tree);
+    return unpack_checkpoint(read_file_limited(folder.checkpoint(), kMost), job.identity,
+                             *job.tree);
 }
 
 }  // namespace
@@ -81,7 +82,8 @@ RenderReport render(const Scene& scene, const RenderOptions& options, const Rend
     report.version = version();
     report.width = job.canvas.width;
     report.height = job.canvas.height;
-    report.megapixels = static_cast<double>(job.canvas.width) * static_cast<double>(job.canvas.height) / 1e6;
+    report.megapixels =
+        static_cast<double>(job.canvas.width) * static_cast<double>(job.canvas.height) / 1e6;
     report.frames = job.plan.frames_used;
     report.bands = job.block.bands;
     report.memory_budget_bytes = job.plan.memory_budget_bytes;
@@ -139,20 +141,21 @@ RenderReport render(const Scene& scene, const RenderOptions& options, const Rend
         }
         sink.finish();
     } catch (const Error& e) {
-        throw Error(e.code(),
-                    e.what() + std::string(folder.keep_for_resume()
-                                               ? "; then run the same command with --resume to go on"
-                                               : ""),
-                    e.details());
+        throw Error(
+            e.code(),
+            e.what() + std::string(folder.keep_for_resume()
+                                       ? "; then run the same command with --resume to go on"
+                                       : ""),
+            e.details());
     }
 
     const auto seconds_since_start = [&] {
         return std::chrono::duration<double>(std::chrono::steady_clock::now() - start).count();
     };
     const StageTimes& t = scheduler.times();
-    report.stage_seconds = {{"plan", t.plan},     {"decode", t.decode}, {"warp", t.warp},
-                            {"blend", t.blend},   {"shrink", t.shrink}, {"encode", t.encode},
-                            {"write", t.write},   {"wait", t.wait}};
+    report.stage_seconds = {{"plan", t.plan},   {"decode", t.decode}, {"warp", t.warp},
+                            {"blend", t.blend}, {"shrink", t.shrink}, {"encode", t.encode},
+                            {"write", t.write}, {"wait", t.wait}};
     report.decodes = scheduler.cache().decodes();
     report.decoded_megapixels = scheduler.cache().decoded_megapixels();
     report.peak_memory_bytes = peak_resident_bytes();

@@ -48,7 +48,8 @@ MemoryShares share_memory(const RenderJob& job) {
     // A leaf's picture and its shrunk levels, tile buffers (one padded), the encoder's worst case.
     size_t decode = 0;
     for (const FrameInput& f : job.frames) decode = std::max(decode, f.decode_bytes);
-    m.per_thread = BlockRenderer::bytes_bound(job.block) + leaf_bytes * 3 / 2 + 3 * tile_bytes + decode;
+    m.per_thread =
+        BlockRenderer::bytes_bound(job.block) + leaf_bytes * 3 / 2 + 3 * tile_bytes + decode;
     // Look-ahead: lattices of a handful of frames a leaf, labels, encoded tiles.
     const Rect area = block_surroundings(
         job.canvas, {0, 0, static_cast<int64_t>(leaf_side), static_cast<int64_t>(leaf_side)},
@@ -99,8 +100,8 @@ int64_t estimate_disk(const RenderJob& job) {
 }
 
 double estimate_seconds(const RenderJob& job) {
-    // The unit is the time to encode a megapixel here; the factors are ratios to it, measured on one
-    // machine (see DEVELOPERS.md) and steady across processors to within tens of per cent.
+    // The unit is the time to encode a megapixel here; the factors are ratios to it, measured on
+    // one machine (see DEVELOPERS.md) and steady across processors to within tens of per cent.
     constexpr int64_t kSide = 512;
     std::vector<uint8_t> noise(static_cast<size_t>(kSide * kSide * 4));
     uint32_t state = 1;
@@ -113,9 +114,9 @@ double estimate_seconds(const RenderJob& job) {
     for (int i = 0; i < 4; ++i) {
         const auto start = std::chrono::steady_clock::now();
         encoder.encode(noise.data(), kSide, kSide, kSide * 4);
-        unit = std::min(unit, std::chrono::duration<double>(std::chrono::steady_clock::now() - start)
-                                      .count() /
-                                  (static_cast<double>(kSide * kSide) / 1e6));
+        unit = std::min(
+            unit, std::chrono::duration<double>(std::chrono::steady_clock::now() - start).count() /
+                      (static_cast<double>(kSide * kSide) / 1e6));
     }
     double decoded = 0;
     size_t all_frames = 0;
@@ -132,7 +133,8 @@ double estimate_seconds(const RenderJob& job) {
             ? 1.0
             : std::min(2.5, 1 + 0.5 * static_cast<double>(job.memory.frames) /
                                     std::max(1.0, static_cast<double>(job.frame_cache_bytes)));
-    const double canvas = static_cast<double>(job.shape.width) * static_cast<double>(job.shape.height) / 1e6;
+    const double canvas =
+        static_cast<double>(job.shape.width) * static_cast<double>(job.shape.height) / 1e6;
     const double each = job.block.bands > 0 ? 5.2 : 3.6;
     return unit * (decoded * repeats + canvas * each) / job.options.threads + 0.3;
 }
@@ -141,9 +143,10 @@ void check_resources(const RenderJob& job) {
     const RenderPlan& plan = job.plan;
     if (plan.least_memory_bytes > plan.memory_budget_bytes) {
         const int64_t mib = ceil_div(plan.least_memory_bytes, 1 << 20);
-        throw Error(ErrorCode::usage, "--memory " + format_bytes(plan.memory_budget_bytes) +
-                                          " is too little for these frames; give at least --memory " +
-                                          std::to_string(mib) + "M");
+        throw Error(ErrorCode::usage,
+                    "--memory " + format_bytes(plan.memory_budget_bytes) +
+                        " is too little for these frames; give at least --memory " +
+                        std::to_string(mib) + "M");
     }
     if (plan.disk_bytes > plan.free_disk_bytes) {
         throw Error(ErrorCode::machine,

@@ -15,8 +15,8 @@ MemoryShares share_memory(const RenderJob& job);
 /// Upper side of what tiles and TIFF will take, from what the frames themselves take a pixel.
 int64_t estimate_disk(const RenderJob& job);
 
-/// Seconds that the render will likely take, from a short measurement of this processor. Decodes that
-/// little memory makes necessary again are counted roughly.
+/// Seconds that the render will likely take, from a short measurement of this processor. Decodes
+/// that little memory makes necessary again are counted roughly.
 double estimate_seconds(const RenderJob& job);
 
 /// Refuses a job that cannot succeed: too little memory or disk. Throws Error. Apart from

@@ -12,7 +12,8 @@ namespace broadloom {
 namespace {
 
 double now() {
-    return std::chrono::duration<double>(std::chrono::steady_clock::now().time_since_epoch()).count();
+    return std::chrono::duration<double>(std::chrono::steady_clock::now().time_since_epoch())
+        .count();
 }
 
 /// Adds the time since its creation to a sum.
@@ -180,11 +181,10 @@ bool Scheduler::admit_next() {
         const int64_t more = static_cast<int64_t>(cache_.bytes_of(leaf.frames)) -
                              static_cast<int64_t>(cache_.capacity());
         const int64_t mib = ceil_div(job_.plan.memory_budget_bytes + more, 1 << 20) + 1;
-        throw Error(ErrorCode::usage, "--memory " + format_bytes(job_.plan.memory_budget_bytes) +
-                                          " is too little where " +
-                                          std::to_string(leaf.frames.size()) +
-                                          " frames meet; give at least --memory " +
-                                          std::to_string(mib) + "M");
+        throw Error(ErrorCode::usage,
+                    "--memory " + format_bytes(job_.plan.memory_budget_bytes) +
+                        " is too little where " + std::to_string(leaf.frames.size()) +
+                        " frames meet; give at least --memory " + std::to_string(mib) + "M");
     }
     for (const int f : missing) to_decode_.push_back(f);
     leaf.state = LeafState::admitted;
@@ -233,8 +233,8 @@ void Scheduler::finish_leaf(Worker& worker, int64_t index, const Rect& rect) {
     const int up = top - tree.nodes[static_cast<size_t>(at)].level;
 
     // The leaf's own levels.
-    std::vector<RgbxView> views{{worker.pictures[0].data(), rect.width(), rect.height(),
-                                 rect.width() * 4}};
+    std::vector<RgbxView> views{
+        {worker.pictures[0].data(), rect.width(), rect.height(), rect.width() * 4}};
     {
         const Stopwatch watch(worker.times.shrink);
         worker.pictures.resize(static_cast<size_t>(up + 1));
@@ -256,7 +256,8 @@ void Scheduler::finish_leaf(Worker& worker, int64_t index, const Rect& rect) {
             if (column >= shape.columns(level) || row >= shape.rows(level)) return;
             if (level < top) {
                 for (int64_t r = 2 * row; r <= 2 * row + 1; ++r) {
-                    for (int64_t c = 2 * column; c <= 2 * column + 1; ++c) self(self, level + 1, c, r);
+                    for (int64_t c = 2 * column; c <= 2 * column + 1; ++c)
+                        self(self, level + 1, c, r);
                 }
             }
             const RgbxView& view = views[static_cast<size_t>(top - level)];

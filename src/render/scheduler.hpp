@@ -1,5 +1,5 @@
-/// The workers: leaves are planned, admitted in order when their frames fit into the budget, rendered
-/// in any order, and committed in order.
+/// The workers: leaves are planned, admitted in order when their frames fit into the budget,
+/// rendered in any order, and committed in order.
 #pragma once
 
 #include <condition_variable>
@@ -29,8 +29,8 @@ class Scheduler {
               const TileLayout& layout, OrderedCommitter& committer, Parents& parents,
               const RenderHooks& hooks);
 
-    /// Renders what the committer has not written yet; `complete` are restored parents that wait for
-    /// nothing. Throws the first error. False when it was stopped before the end.
+    /// Renders what the committer has not written yet; `complete` are restored parents that wait
+    /// for nothing. Throws the first error. False when it was stopped before the end.
     bool run(const std::vector<int64_t>& complete);
 
     [[nodiscard]] const FrameCache& cache() const { return cache_; }

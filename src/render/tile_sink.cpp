@@ -83,15 +83,16 @@ TileSink::TileSink(const RenderJob& job, const TileLayout& layout,
         tiff_ = std::make_unique<TiffPyramidWriter>(tiff, layout.tiff_shape,
                                                     tiff_options(job, layout), std::move(*state));
     } else {
-        tiff_ = std::make_unique<TiffPyramidWriter>(tiff, layout.tiff_shape,
-                                                    tiff_options(job, layout));
+        tiff_ =
+            std::make_unique<TiffPyramidWriter>(tiff, layout.tiff_shape, tiff_options(job, layout));
     }
     const PyramidShape cells{job.shape.width, job.shape.height, job.shape.tile, 0};
     if (layout.regrid_tiles) {
         tile_windows_ = std::make_unique<Regrid>(scratch.string() + ".tiles", cells, job.shape);
     }
     if (layout.regrid_tiff) {
-        tiff_windows_ = std::make_unique<Regrid>(scratch.string() + ".tiff", cells, layout.tiff_shape);
+        tiff_windows_ =
+            std::make_unique<Regrid>(scratch.string() + ".tiff", cells, layout.tiff_shape);
     }
 }
 
@@ -117,13 +118,13 @@ void TileSink::put(const FinishedCell& cell) {
         tiles_.put(cell.level, cell.column, cell.row, cell.jpeg);
     }
     if (tiff_windows_) {
-        tiff_windows_->add(
-            cell.level, cell.column, cell.row, pixels,
-            [&](int level, int64_t column, int64_t row, const RgbxView& window) {
-                if (!tiff_->has_level(level)) return;
-                put_tiff(level, column, row,
-                         encoder_.encode_window(window, layout_.tiff_shape.tile, true));
-            });
+        tiff_windows_->add(cell.level, cell.column, cell.row, pixels,
+                           [&](int level, int64_t column, int64_t row, const RgbxView& window) {
+                               if (!tiff_->has_level(level)) return;
+                               put_tiff(
+                                   level, column, row,
+                                   encoder_.encode_window(window, layout_.tiff_shape.tile, true));
+                           });
     } else if (tiff_->has_level(cell.level)) {
         put_tiff(cell.level, cell.column, cell.row,
                  cell.padded_jpeg.empty() ? cell.jpeg : cell.padded_jpeg);

@@ -92,8 +92,9 @@ class TileSink {
 class OrderedCommitter {
   public:
     struct Hooks {
-        std::function<void(int64_t node)> committed;   ///< after each node
-        std::function<void(int64_t next)> checkpoint;  ///< about every kCheckpointSeconds; may be empty
+        std::function<void(int64_t node)> committed;  ///< after each node
+        std::function<void(int64_t next)>
+            checkpoint;  ///< about every kCheckpointSeconds; may be empty
     };
     static constexpr double kCheckpointSeconds = 10;
 

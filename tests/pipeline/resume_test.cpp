@@ -26,7 +26,8 @@ Scene make_scene(const fs::path& folder) {
         for (int64_t x = 0; x < picture.width; ++x) {
             for (int c = 0; c < 3; ++c) {
                 picture.rgb[static_cast<size_t>(3 * (y * picture.width + x) + c)] =
-                    static_cast<uint8_t>(128 + 60 * std::sin(0.05 * static_cast<double>(x * (c + 1))) +
+                    static_cast<uint8_t>(128 +
+                                         60 * std::sin(0.05 * static_cast<double>(x * (c + 1))) +
                                          50 * std::cos(0.07 * static_cast<double>(y) + c));
             }
         }
@@ -131,7 +132,8 @@ TEST_CASE("a damaged checkpoint is noticed and the render starts anew", "[resume
     o.out = folder.path() / "stopped";
     REQUIRE_FALSE(render_until(scene, o, 0.3));
     {
-        std::fstream file(o.out / "checkpoint.part", std::ios::in | std::ios::out | std::ios::binary);
+        std::fstream file(o.out / "checkpoint.part",
+                          std::ios::in | std::ios::out | std::ios::binary);
         file.seekp(300);
         file.put('\x55');
     }

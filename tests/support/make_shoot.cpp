@@ -1,7 +1,7 @@
-// Makes a scene of frames for benchmarks: make_shoot PHOTO FOLDER COLUMNS ROWS [sphere|cylinder] [FILES]
-// 20-megapixel frames (5472 x 3648), 35 % overlap, lens, vignetting and gains, over a mirrored
-// photograph with fine grain: about 3 bits a pixel at quality 92. FILES limits the number of
-// different files; the scene repeats them.
+// Makes a scene of frames for benchmarks: make_shoot PHOTO FOLDER COLUMNS ROWS [sphere|cylinder]
+// [FILES] 20-megapixel frames (5472 x 3648), 35 % overlap, lens, vignetting and gains, over a
+// mirrored photograph with fine grain: about 3 bits a pixel at quality 92. FILES limits the number
+// of different files; the scene repeats them.
 #include <cstdio>
 #include <cstdlib>
 #include <exception>
@@ -12,7 +12,8 @@
 int main(int argc, char** argv) {
     using namespace broadloom;
     if (argc < 5) {
-        std::fprintf(stderr, "usage: make_shoot PHOTO FOLDER COLUMNS ROWS [sphere|cylinder] [FILES]\n");
+        std::fprintf(stderr,
+                     "usage: make_shoot PHOTO FOLDER COLUMNS ROWS [sphere|cylinder] [FILES]\n");
         return 2;
     }
     try {
@@ -20,7 +21,8 @@ int main(int argc, char** argv) {
         test::ShootOptions o;
         o.columns = std::atoi(argv[3]);
         o.rows = std::atoi(argv[4]);
-        o.surface = argc > 5 && std::string(argv[5]) == "cylinder" ? Surface::cylinder : Surface::sphere;
+        o.surface =
+            argc > 5 && std::string(argv[5]) == "cylinder" ? Surface::cylinder : Surface::sphere;
         o.different_files = argc > 6 ? std::atoi(argv[6]) : 0;
         o.width = 5472;
         o.height = 3648;
@@ -43,7 +45,8 @@ int main(int argc, char** argv) {
         canvas.bottom_deg = -30;
         canvas.width = static_cast<int64_t>(120 * canvas.pixels_per_degree);
         canvas.height = static_cast<int64_t>(60 * canvas.pixels_per_degree);
-        write_scene(test::shoot(photo, canvas, o, argv[2]), std::filesystem::path(argv[2]) / "scene.json");
+        write_scene(test::shoot(photo, canvas, o, argv[2]),
+                    std::filesystem::path(argv[2]) / "scene.json");
     } catch (const std::exception& e) {
         std::fprintf(stderr, "make_shoot: %s\n", e.what());
         return 1;

@@ -42,7 +42,8 @@ class Sampler {
   public:
     Sampler(const Picture& picture, bool mirror, bool wrap)
         : picture_(picture), mirror_(mirror), wrap_(wrap) {
-        for (size_t i = 0; i < 256; ++i) linear_[i] = static_cast<float>(srgb_decode(static_cast<double>(i) / 255));
+        for (size_t i = 0; i < 256; ++i)
+            linear_[i] = static_cast<float>(srgb_decode(static_cast<double>(i) / 255));
     }
     /// Bicubic (a = -1/2) on encoded values, then linear light.
     std::array<double, 3> at(double x, double y) const {
@@ -54,7 +55,8 @@ class Sampler {
         weights(y - 0.5 - fy, wy);
         std::array<double, 3> sum{0, 0, 0};
         for (int j = 0; j < 4; ++j) {
-            const uint8_t* row = picture_.rgb.data() + 3 * picture_.width * row_of(static_cast<int64_t>(fy) - 1 + j);
+            const uint8_t* row =
+                picture_.rgb.data() + 3 * picture_.width * row_of(static_cast<int64_t>(fy) - 1 + j);
             for (int i = 0; i < 4; ++i) {
                 const uint8_t* p = row + 3 * column_of(static_cast<int64_t>(fx) - 1 + i);
                 for (size_t c = 0; c < 3; ++c) sum[c] += wx[i] * wy[j] * p[c];
@@ -72,11 +74,13 @@ class Sampler {
         w[3] = (0.5 * t - 0.5) * t * t;
     }
     int64_t row_of(int64_t y) const {
-        return mirror_ ? reflected(y, picture_.height) : std::clamp<int64_t>(y, 0, picture_.height - 1);
+        return mirror_ ? reflected(y, picture_.height)
+                       : std::clamp<int64_t>(y, 0, picture_.height - 1);
     }
     int64_t column_of(int64_t x) const {
         if (wrap_) return ((x % picture_.width) + picture_.width) % picture_.width;
-        return mirror_ ? reflected(x, picture_.width) : std::clamp<int64_t>(x, 0, picture_.width - 1);
+        return mirror_ ? reflected(x, picture_.width)
+                       : std::clamp<int64_t>(x, 0, picture_.width - 1);
     }
     const Picture& picture_;
     bool mirror_, wrap_;
@@ -88,9 +92,9 @@ void write_jpeg(const std::filesystem::path& file, const std::vector<uint8_t>& r
     tjhandle handle = tjInitCompress();
     unsigned char* data = nullptr;
     unsigned long size = 0;
-    const int failed = tjCompress2(handle, rgb.data(), static_cast<int>(width), 0,
-                                   static_cast<int>(height), TJPF_RGB, &data, &size,
-                                   chroma_444 ? TJSAMP_444 : TJSAMP_420, quality, 0);
+    const int failed =
+        tjCompress2(handle, rgb.data(), static_cast<int>(width), 0, static_cast<int>(height),
+                    TJPF_RGB, &data, &size, chroma_444 ? TJSAMP_444 : TJSAMP_420, quality, 0);
     FILE* out = failed == 0 ? std::fopen(file.c_str(), "wb") : nullptr;
     const bool good = out != nullptr && std::fwrite(data, 1, size, out) == size;
     if (out != nullptr) std::fclose(out);
@@ -155,8 +159,10 @@ Scene shoot(const Picture& picture, const Canvas& canvas, const ShootOptions& o,
         scene.canvas.top_deg = canvas.top_deg;
         scene.canvas.bottom_deg = canvas.bottom_deg;
     }
-    const double fov_x = 2 * std::atan(static_cast<double>(o.width) / 2 / camera.focal_px) * kDegPerRad;
-    const double fov_y = 2 * std::atan(static_cast<double>(o.height) / 2 / camera.focal_px) * kDegPerRad;
+    const double fov_x =
+        2 * std::atan(static_cast<double>(o.width) / 2 / camera.focal_px) * kDegPerRad;
+    const double fov_y =
+        2 * std::atan(static_cast<double>(o.height) / 2 / camera.focal_px) * kDegPerRad;
     const double step_x = canvas.wraps ? 360.0 / o.columns : fov_x * (1 - o.overlap);
     const double step_y = fov_y * (1 - o.overlap);
     const double mid_x = (canvas.left_deg + canvas.right_deg) / 2;
@@ -168,8 +174,10 @@ Scene shoot(const Picture& picture, const Canvas& canvas, const ShootOptions& o,
             f.camera = "main";
             f.row = r;
             f.column = c;
-            f.yaw_deg = mid_x + (c - (o.columns - 1) / 2.0) * step_x + o.aim_error_deg * spread(key);
-            f.pitch_deg = mid_y - (r - (o.rows - 1) / 2.0) * step_y + o.aim_error_deg * spread(key + 1);
+            f.yaw_deg =
+                mid_x + (c - (o.columns - 1) / 2.0) * step_x + o.aim_error_deg * spread(key);
+            f.pitch_deg =
+                mid_y - (r - (o.rows - 1) / 2.0) * step_y + o.aim_error_deg * spread(key + 1);
             f.roll_deg = o.roll_error_deg * spread(key + 2);
             const double exposure = o.gain_spread * spread(key + 3);
             for (size_t i = 0; i < 3; ++i) {
@@ -209,7 +217,8 @@ Scene shoot(const Picture& picture, const Canvas& canvas, const ShootOptions& o,
                     }
                     double px = at->x;  // in [0, 360 s): left of the canvas comes out on the right
                     const double turn = 360 * canvas.pixels_per_degree;
-                    if (!canvas.wraps && px - static_cast<double>(canvas.width) > turn - px) px -= turn;
+                    if (!canvas.wraps && px - static_cast<double>(canvas.width) > turn - px)
+                        px -= turn;
                     const auto light = sampler.at(px, at->y);
                     const double falloff = lens.vignetting(pixel);
                     const uint64_t key = (i << 40) ^ static_cast<uint64_t>(y * o.width + x) * 8 ^
@@ -271,10 +280,9 @@ Picture through_jpeg(const Picture& picture, int quality, bool chroma_444) {
     Picture out = picture;
     const auto w = static_cast<int>(picture.width);
     const auto h = static_cast<int>(picture.height);
-    const bool good =
-        tjCompress2(pack, picture.rgb.data(), w, 0, h, TJPF_RGB, &data, &size,
-                    chroma_444 ? TJSAMP_444 : TJSAMP_420, quality, 0) == 0 &&
-        tjDecompress2(unpack, data, size, out.rgb.data(), w, 0, h, TJPF_RGB, 0) == 0;
+    const bool good = tjCompress2(pack, picture.rgb.data(), w, 0, h, TJPF_RGB, &data, &size,
+                                  chroma_444 ? TJSAMP_444 : TJSAMP_420, quality, 0) == 0 &&
+                      tjDecompress2(unpack, data, size, out.rgb.data(), w, 0, h, TJPF_RGB, 0) == 0;
     tjFree(data);
     tjDestroy(pack);
     tjDestroy(unpack);

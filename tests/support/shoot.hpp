@@ -34,7 +34,7 @@ struct ShootOptions {
     std::array<double, 3> radial{0, 0, 0};
     std::array<double, 2> tangential{0, 0};
     std::array<double, 3> vignetting{0, 0, 0};
-    double gain_spread = 0;   ///< gains lie within 2^+-spread
+    double gain_spread = 0;  ///< gains lie within 2^+-spread
     double aim_error_deg = 0, roll_error_deg = 0;
     double noise_levels = 0;  ///< standard deviation
     int quality = 95;
@@ -46,15 +46,16 @@ struct ShootOptions {
     int different_files = 0;
 };
 
-/// Takes the frames into `folder`/frames and returns the exact scene (its folder set, its canvas the
-/// picture's unless `mirror`). `picture` covers `canvas`.
+/// Takes the frames into `folder`/frames and returns the exact scene (its folder set, its canvas
+/// the picture's unless `mirror`). `picture` covers `canvas`.
 Scene shoot(const Picture& picture, const Canvas& canvas, const ShootOptions& options,
             const std::filesystem::path& folder);
 
 /// Peak signal-to-noise ratio of two pictures of one size inside `margin` pixels from the edge, dB.
 double psnr(const Picture& a, const Picture& b, int64_t margin);
 
-/// The largest absolute mean error of any channel over all 64 x 64 blocks inside the margin, levels.
+/// The largest absolute mean error of any channel over all 64 x 64 blocks inside the margin,
+/// levels.
 double worst_block_bias(const Picture& a, const Picture& b, int64_t margin);
 
 /// Encodes and decodes as baseline JPEG.

@@ -52,8 +52,8 @@ TEST_CASE("a checkpoint that was cut or changed anywhere is refused", "[resume]"
 
 TEST_CASE("the walk finishes children before their parents and covers every cell once",
           "[quadtree][property]") {
-    for (const auto& [width, height] :
-         std::vector<std::pair<int64_t, int64_t>>{{1, 1}, {64, 64}, {65, 1}, {1000, 37}, {311, 911}}) {
+    for (const auto& [width, height] : std::vector<std::pair<int64_t, int64_t>>{
+             {1, 1}, {64, 64}, {65, 1}, {1000, 37}, {311, 911}}) {
         const Quadtree tree({width, height, 64, 0}, 64);
         std::vector<int> children(tree.nodes.size(), 0);
         int64_t area = 0;

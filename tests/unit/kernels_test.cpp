@@ -65,8 +65,8 @@ TEST_CASE("every vector kernel gives the bits of its plain twin", "[kernels][pro
             Picture p1(40, 40, sixteen ? 2 : 1, random);
             Picture p2(40, 40, sixteen ? 2 : 1, random);
             CellCorners corners{};
-            // Half of the cells lie almost straight in the frame, like most in practice, the others are
-            // turned and stretched; a few are turned by 180 degrees.
+            // Half of the cells lie almost straight in the frame, like most in practice, the others
+            // are turned and stretched; a few are turned by 180 degrees.
             const float turn = round % 4 < 2 ? 0.4F : 9.0F;
             const bool reversed = round % 8 == 1 || round % 8 == 4;
             for (int i = 0; i < 4; ++i) {
@@ -107,7 +107,8 @@ TEST_CASE("every vector kernel gives the bits of its plain twin", "[kernels][pro
             REQUIRE(std::memcmp(&a, &b, sizeof a) == 0);
             std::vector<int16_t> expected(3 * 16 * 20);
             std::vector<int16_t> got(3 * 16 * 20);
-            plain.sample_cell(s, a, expected.data(), expected.data() + 320, expected.data() + 640, 20);
+            plain.sample_cell(s, a, expected.data(), expected.data() + 320, expected.data() + 640,
+                              20);
             k->sample_cell(s, a, got.data(), got.data() + 320, got.data() + 640, 20);
             REQUIRE(expected == got);
             got[5] = static_cast<int16_t>(got[5] ^ 1);  // negative control
@@ -135,8 +136,7 @@ TEST_CASE("every vector kernel gives the bits of its plain twin", "[kernels][pro
             weights[0] = kWeightOne;
             const auto fine = noise(size, kWorkLimit, random);
             const auto coarse = noise(size, kWorkLimit, random);
-            for (const int16_t* expanded :
-                 {static_cast<const int16_t*>(nullptr), coarse.data()}) {
+            for (const int16_t* expanded : {static_cast<const int16_t*>(nullptr), coarse.data()}) {
                 auto acc_a = rows[3];
                 auto acc_b = rows[3];
                 plain.accumulate_row(acc_a.data(), fine.data(), expanded, weights.data(), n);
@@ -166,10 +166,9 @@ TEST_CASE("the fast correction equals decode, multiply, encode", "[photometry][p
     for (float g = 0.25F; g <= 4.0F; g *= 1.07F) {
         for (float v = -8; v <= 300; v += 0.37F) {
             const double expected =
-                255.0 * srgb_encode(srgb_decode(static_cast<double>(v) / 255.0) *
-                                    static_cast<double>(g));
-            const double got =
-                static_cast<double>(corrected_value(v, std::pow(g, 1.0F / 2.4F), g));
+                255.0 *
+                srgb_encode(srgb_decode(static_cast<double>(v) / 255.0) * static_cast<double>(g));
+            const double got = static_cast<double>(corrected_value(v, std::pow(g, 1.0F / 2.4F), g));
             worst = std::max(worst, std::abs(got - expected));
         }
     }

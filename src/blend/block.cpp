@@ -48,7 +48,8 @@ struct BlockRenderer::Job {
 };
 
 void BlockRenderer::render(const Rect& rect, const RegionMaps& maps, const LabelRegion& labels,
-                           std::span<const FrameSampler* const> samplers, uint8_t* rgbx,
+                           std::span<const FrameSampler* const> samplers,
+                           uint8_t* rgbx,  // NOLINT(readability-non-const-parameter): Job writes
                            std::ptrdiff_t stride) {
     const Job job{maps, labels, samplers, rgbx, stride, rect};
     const int64_t core = std::max<int64_t>(options_.core, kCell);

@@ -50,7 +50,7 @@ std::vector<int> LabelRegion::owners(const Rect& pixels) const {
                     const int64_t px = x * kCell + k;
                     const int64_t py = y * kCell + j;
                     if (px >= r.x0 && px < r.x1 && py >= r.y0 && py < r.y1) {
-                        mark(labels[static_cast<size_t>(j * kCell + k)]);
+                        mark(labels[static_cast<size_t>(j) * kCell + static_cast<size_t>(k)]);
                     }
                 }
             }
@@ -152,7 +152,7 @@ class CellDecision {
             }
             for (int j = 0; j < kCell; ++j) {
                 for (int k = 0; k < kCell; ++k) {
-                    const auto at = static_cast<size_t>(j * kCell + k);
+                    const size_t at = static_cast<size_t>(j) * kCell + static_cast<size_t>(k);
                     const double score = c.at((k + 0.5) / kCell, (j + 0.5) / kCell);
                     const bool covered_before = labels[at] >= 0;
                     if (inside[at]) {

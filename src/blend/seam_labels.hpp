@@ -21,6 +21,7 @@ struct RegionMaps {
                const std::vector<FrameGeometry>& geometry, const std::vector<int>& candidates);
     RegionMaps(const RegionMaps&) = delete;  // maps point into directions
     RegionMaps& operator=(const RegionMaps&) = delete;
+    ~RegionMaps() = default;
 
     [[nodiscard]] const CellRegion& region() const { return directions.region(); }
 };
@@ -78,6 +79,9 @@ class LabelRegion {
 /// that hold a pixel give it the same frame.
 class SeamLabels {
   public:
+    SeamLabels() = default;
+    SeamLabels(const SeamLabels&) = delete;
+    SeamLabels& operator=(const SeamLabels&) = delete;
     virtual ~SeamLabels() = default;
     [[nodiscard]] virtual LabelRegion label(const RegionMaps& maps,
                                             const Kernels& kernels) const = 0;

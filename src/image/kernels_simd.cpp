@@ -29,7 +29,7 @@ using VF = hn::Vec<DF>;
 using VI = hn::Vec<DI>;
 using VU = hn::Vec<DU>;
 
-HWY_INLINE void InterpolateOne(const float* c, float* HWY_RESTRICT out) {
+HWY_INLINE void interpolate_one(const float* c, float* HWY_RESTRICT out) {
     const DF d;
     const auto n = static_cast<int>(hn::Lanes(d));
     const auto half = hn::Set(d, 0.5F);
@@ -45,18 +45,18 @@ HWY_INLINE void InterpolateOne(const float* c, float* HWY_RESTRICT out) {
     }
 }
 
-void InterpolateCell(const CellCorners& corners, CellCoords& out) {
-    InterpolateOne(corners.u, out.u);
-    InterpolateOne(corners.v, out.v);
-    InterpolateOne(corners.h, out.h);
-    InterpolateOne(corners.g, out.g);
+void interpolate_cell(const CellCorners& corners, CellCoords& out) {
+    interpolate_one(corners.u, out.u);
+    interpolate_one(corners.v, out.v);
+    interpolate_one(corners.h, out.h);
+    interpolate_one(corners.g, out.g);
 }
 
 struct CubicWeights {
     VF w0, w1, w2, w3;
 };
 
-HWY_INLINE CubicWeights Cubic(VF t) {
+HWY_INLINE CubicWeights cubic_weights(VF t) {
     const DF d;
     CubicWeights w;
     w.w0 = hn::Mul(hn::Sub(hn::Mul(hn::Add(hn::Mul(hn::Set(d, -0.5F), t), hn::Set(d, 1.0F)), t),
@@ -71,7 +71,7 @@ HWY_INLINE CubicWeights Cubic(VF t) {
     return w;
 }
 
-HWY_INLINE VF ToFloat(VU v) { return hn::ConvertTo(DF(), hn::BitCast(DI(), v)); }
+HWY_INLINE VF to_float(VU v) { return hn::ConvertTo(DF(), hn::BitCast(DI(), v)); }
 
 // Four (or two) neighbouring samples of a row in each lane.
 struct Taps {
@@ -79,23 +79,23 @@ struct Taps {
 };
 
 template <bool kSixteen>
-HWY_INLINE Taps LoadTaps(const uint8_t* base, VI offset) {
+HWY_INLINE Taps load_taps(const uint8_t* base, VI offset) {
     const DU du;
     Taps t;
     const auto low = hn::GatherOffset(du, reinterpret_cast<const uint32_t*>(base), offset);
     if constexpr (kSixteen) {
         const auto high = hn::GatherOffset(du, reinterpret_cast<const uint32_t*>(base + 4), offset);
         const auto mask = hn::Set(du, 0xFFFFU);
-        t.a = ToFloat(hn::And(low, mask));
-        t.b = ToFloat(hn::ShiftRight<16>(low));
-        t.c = ToFloat(hn::And(high, mask));
-        t.d = ToFloat(hn::ShiftRight<16>(high));
+        t.a = to_float(hn::And(low, mask));
+        t.b = to_float(hn::ShiftRight<16>(low));
+        t.c = to_float(hn::And(high, mask));
+        t.d = to_float(hn::ShiftRight<16>(high));
     } else {
         const auto mask = hn::Set(du, 0xFFU);
-        t.a = ToFloat(hn::And(low, mask));
-        t.b = ToFloat(hn::And(hn::ShiftRight<8>(low), mask));
-        t.c = ToFloat(hn::And(hn::ShiftRight<16>(low), mask));
-        t.d = ToFloat(hn::ShiftRight<24>(low));
+        t.a = to_float(hn::And(low, mask));
+        t.b = to_float(hn::And(hn::ShiftRight<8>(low), mask));
+        t.c = to_float(hn::And(hn::ShiftRight<16>(low), mask));
+        t.d = to_float(hn::ShiftRight<24>(low));
     }
     return t;
 }
@@ -132,8 +132,8 @@ struct Position {
         ix = hn::ConvertTo(di, floor_x);
         iy = hn::ConvertTo(di, floor_y);
         if constexpr (!kLinear) {
-            wx = Cubic(tx);
-            wy = Cubic(ty);
+            wx = cubic_weights(tx);
+            wy = cubic_weights(ty);
         }
         if constexpr (!kSixteen) {
             // The ends of a row bound it when coordinates rise or fall along it; checked below.
@@ -166,7 +166,7 @@ using D128 = hn::CappedTag<uint8_t, 16>;
 
 // The taps of all lanes out of the run of samples that starts at `run`.
 template <bool kLinear>
-HWY_INLINE VF ShuffledLine(const Position<false, kLinear>& at, const uint8_t* run) {
+HWY_INLINE VF shuffled_line(const Position<false, kLinear>& at, const uint8_t* run) {
     const D128 d128;
     const DI di;
     const auto first = hn::LoadU(d128, run);
@@ -193,7 +193,7 @@ HWY_INLINE VF ShuffledLine(const Position<false, kLinear>& at, const uint8_t* ru
 }
 
 template <bool kSixteen, bool kLinear>
-HWY_INLINE VF SamplePlane(const CellPlane& p, const Position<kSixteen, kLinear>& at) {
+HWY_INLINE VF sample_plane(const CellPlane& p, const Position<kSixteen, kLinear>& at) {
     constexpr int kRows = kLinear ? 2 : 4;
     constexpr int kFirst = kLinear ? 0 : -1;
     constexpr int kBytes = kSixteen ? 2 : 1;
@@ -203,9 +203,9 @@ HWY_INLINE VF SamplePlane(const CellPlane& p, const Position<kSixteen, kLinear>&
         if (HWY_LIKELY(at.near)) {
             const uint8_t* run = p.origin + (at.base_y + kFirst) * p.stride + at.base_x + kFirst;
             for (int r = 0; r < kRows; ++r)
-                lines[r] = ShuffledLine<kLinear>(at, run + r * p.stride);
+                lines[r] = shuffled_line<kLinear>(at, run + r * p.stride);
             if (at.steps) {
-                const auto last = ShuffledLine<kLinear>(at, run + kRows * p.stride);
+                const auto last = shuffled_line<kLinear>(at, run + kRows * p.stride);
                 for (int r = 0; r < kRows; ++r) {
                     lines[r] =
                         hn::IfThenElse(at.lower, r + 1 < kRows ? lines[r + 1] : last, lines[r]);
@@ -220,7 +220,7 @@ HWY_INLINE VF SamplePlane(const CellPlane& p, const Position<kSixteen, kLinear>&
             hn::Add(hn::Mul(at.iy, hn::Set(di, static_cast<int32_t>(p.stride))), ix);
         for (int r = 0; r < kRows; ++r) {
             const auto t =
-                LoadTaps<kSixteen>(p.origin + (r + kFirst) * p.stride + kFirst * kBytes, offset);
+                load_taps<kSixteen>(p.origin + (r + kFirst) * p.stride + kFirst * kBytes, offset);
             if constexpr (kLinear) {
                 lines[r] = hn::Add(t.a, hn::Mul(hn::Sub(t.b, t.a), at.tx));
             } else {
@@ -238,22 +238,22 @@ HWY_INLINE VF SamplePlane(const CellPlane& p, const Position<kSixteen, kLinear>&
 }
 
 // Corrected values where both ends lie on the power part of the curve.
-HWY_INLINE VF PowerPart(VF v, VF h) {
+HWY_INLINE VF power_part(VF v, VF h) {
     const DF d;
     return hn::Add(hn::Mul(v, h), hn::Mul(hn::Set(d, kCurveOffset), hn::Sub(h, hn::Set(d, 1.0F))));
 }
 
-HWY_INLINE hn::Mask<DF> Dark(VF v, VF power) {
+HWY_INLINE hn::Mask<DF> is_dark(VF v, VF power) {
     // Either end below the toe, which is positive: the smaller one is.
     return hn::Lt(hn::Min(v, power), hn::Set(DF(), kToeEnd));
 }
 
 // The rest of corrected_value() for lanes of `dark`.
-HWY_NOINLINE VF CorrectDark(VF v, VF power, VF g) {
+HWY_NOINLINE VF correct_dark(VF v, VF power, VF g) {
     const DF d;
     const auto toe = hn::Set(d, kToeEnd);
     const auto straight = hn::Mul(v, g);
-    const auto dark = Dark(v, power);
+    const auto dark = is_dark(v, power);
     const auto both = hn::And(hn::Lt(v, toe), hn::Le(straight, toe));
     auto out = hn::IfThenElse(both, straight, power);
     const auto between = hn::AndNot(both, dark);
@@ -275,9 +275,9 @@ HWY_NOINLINE VF CorrectDark(VF v, VF power, VF g) {
 }
 
 template <bool kSixteen, bool kThree, bool kLinear>
-HWY_NOINLINE void SampleCellOf(const CellSampler& s, const CellCoords& coords,
-                               int16_t* HWY_RESTRICT r, int16_t* HWY_RESTRICT g,
-                               int16_t* HWY_RESTRICT b, std::ptrdiff_t stride) {
+HWY_NOINLINE void sample_cell_of(const CellSampler& s, const CellCoords& coords,
+                                 int16_t* HWY_RESTRICT r, int16_t* HWY_RESTRICT g,
+                                 int16_t* HWY_RESTRICT b, std::ptrdiff_t stride) {
     const DF d;
     const D16 d16;
     const auto n = static_cast<int>(hn::Lanes(d));
@@ -297,18 +297,18 @@ HWY_NOINLINE void SampleCellOf(const CellSampler& s, const CellCoords& coords,
             const float v0 = clamp(coords.v[at], s.v_low, s.v_high);
             const float v1 = clamp(coords.v[at + n - 1], s.v_low, s.v_high);
             const Position<kSixteen, false> position(s.plane[0], u, v, u0, u1, v0, v1);
-            auto c0 = SamplePlane<kSixteen, false>(s.plane[0], position);
+            auto c0 = sample_plane<kSixteen, false>(s.plane[0], position);
             if constexpr (kSixteen) c0 = hn::Mul(c0, unit);
             auto c1 = c0;
             auto c2 = c0;
             if constexpr (kThree) {
                 if constexpr (kLinear) {
                     const Position<kSixteen, true> chroma(s.plane[1], u, v, u0, u1, v0, v1);
-                    c1 = SamplePlane<kSixteen, true>(s.plane[1], chroma);
-                    c2 = SamplePlane<kSixteen, true>(s.plane[2], chroma);
+                    c1 = sample_plane<kSixteen, true>(s.plane[1], chroma);
+                    c2 = sample_plane<kSixteen, true>(s.plane[2], chroma);
                 } else {
-                    c1 = SamplePlane<kSixteen, false>(s.plane[1], position);
-                    c2 = SamplePlane<kSixteen, false>(s.plane[2], position);
+                    c1 = sample_plane<kSixteen, false>(s.plane[1], position);
+                    c2 = sample_plane<kSixteen, false>(s.plane[2], position);
                 }
                 if constexpr (kSixteen) {
                     c1 = hn::Mul(c1, unit);
@@ -326,16 +326,16 @@ HWY_NOINLINE void SampleCellOf(const CellSampler& s, const CellCoords& coords,
             }
             if (s.photometric) {
                 const auto h = hn::Load(d, coords.h + at);
-                const auto p0 = PowerPart(c0, hn::Mul(h, hn::Set(d, s.gain_h[0])));
-                const auto p1 = PowerPart(c1, hn::Mul(h, hn::Set(d, s.gain_h[1])));
-                const auto p2 = PowerPart(c2, hn::Mul(h, hn::Set(d, s.gain_h[2])));
+                const auto p0 = power_part(c0, hn::Mul(h, hn::Set(d, s.gain_h[0])));
+                const auto p1 = power_part(c1, hn::Mul(h, hn::Set(d, s.gain_h[1])));
+                const auto p2 = power_part(c2, hn::Mul(h, hn::Set(d, s.gain_h[2])));
                 const auto lowest =
                     hn::Min(hn::Min(hn::Min(c0, p0), hn::Min(c1, p1)), hn::Min(c2, p2));
                 if (HWY_UNLIKELY(!hn::AllFalse(d, hn::Lt(lowest, hn::Set(d, kToeEnd))))) {
                     const auto q = hn::Load(d, coords.g + at);
-                    c0 = CorrectDark(c0, p0, hn::Mul(q, hn::Set(d, s.gain_g[0])));
-                    c1 = CorrectDark(c1, p1, hn::Mul(q, hn::Set(d, s.gain_g[1])));
-                    c2 = CorrectDark(c2, p2, hn::Mul(q, hn::Set(d, s.gain_g[2])));
+                    c0 = correct_dark(c0, p0, hn::Mul(q, hn::Set(d, s.gain_g[0])));
+                    c1 = correct_dark(c1, p1, hn::Mul(q, hn::Set(d, s.gain_g[1])));
+                    c2 = correct_dark(c2, p2, hn::Mul(q, hn::Set(d, s.gain_g[2])));
                 } else {
                     c0 = p0;
                     c1 = p1;
@@ -357,23 +357,23 @@ HWY_NOINLINE void SampleCellOf(const CellSampler& s, const CellCoords& coords,
 }
 
 template <bool kSixteen>
-void SampleCellBits(const CellSampler& s, const CellCoords& coords, int16_t* r, int16_t* g,
-                    int16_t* b, std::ptrdiff_t stride) {
+void sample_cell_bits(const CellSampler& s, const CellCoords& coords, int16_t* r, int16_t* g,
+                      int16_t* b, std::ptrdiff_t stride) {
     if (s.planes == 1) {
-        SampleCellOf<kSixteen, false, false>(s, coords, r, g, b, stride);
+        sample_cell_of<kSixteen, false, false>(s, coords, r, g, b, stride);
     } else if (s.chroma_linear) {
-        SampleCellOf<kSixteen, true, true>(s, coords, r, g, b, stride);
+        sample_cell_of<kSixteen, true, true>(s, coords, r, g, b, stride);
     } else {
-        SampleCellOf<kSixteen, true, false>(s, coords, r, g, b, stride);
+        sample_cell_of<kSixteen, true, false>(s, coords, r, g, b, stride);
     }
 }
 
-void SampleCell(const CellSampler& s, const CellCoords& coords, int16_t* r, int16_t* g, int16_t* b,
-                std::ptrdiff_t stride) {
+void sample_cell(const CellSampler& s, const CellCoords& coords, int16_t* r, int16_t* g, int16_t* b,
+                 std::ptrdiff_t stride) {
     if (s.sixteen_bits) {
-        SampleCellBits<true>(s, coords, r, g, b, stride);
+        sample_cell_bits<true>(s, coords, r, g, b, stride);
     } else {
-        SampleCellBits<false>(s, coords, r, g, b, stride);
+        sample_cell_bits<false>(s, coords, r, g, b, stride);
     }
 }
 
@@ -382,16 +382,16 @@ using E32 = hn::ScalableTag<int32_t>;
 using E16 = hn::Rebind<int16_t, E32>;
 using F16 = hn::ScalableTag<int16_t>;
 
-HWY_INLINE hn::Vec<E32> Load32(const int16_t* p) {
+HWY_INLINE hn::Vec<E32> load_32(const int16_t* p) {
     return hn::PromoteTo(E32(), hn::LoadU(E16(), p));
 }
 
-HWY_INLINE int16_t Saturate(int32_t v) {
+HWY_INLINE int16_t saturate(int32_t v) {
     return static_cast<int16_t>(v < INT16_MIN ? INT16_MIN : (v > INT16_MAX ? INT16_MAX : v));
 }
 
-void ReduceRow(const int16_t* const rows[5], int32_t* HWY_RESTRICT scratch,
-               int16_t* HWY_RESTRICT out, int64_t n) {
+void reduce_row(const int16_t* const rows[5], int32_t* HWY_RESTRICT scratch,
+                int16_t* HWY_RESTRICT out, int64_t n) {
     const E32 d;
     const E16 d16;
     const auto lanes = static_cast<int64_t>(hn::Lanes(d));
@@ -403,9 +403,9 @@ void ReduceRow(const int16_t* const rows[5], int32_t* HWY_RESTRICT scratch,
     const int16_t* f = rows[4];
     int64_t x = 0;
     for (; x + lanes <= wide; x += lanes) {
-        const auto outer = hn::Add(Load32(a + x), Load32(f + x));
-        const auto inner = hn::Add(Load32(b + x), Load32(e + x));
-        const auto mid = Load32(c + x);
+        const auto outer = hn::Add(load_32(a + x), load_32(f + x));
+        const auto inner = hn::Add(load_32(b + x), load_32(e + x));
+        const auto mid = load_32(c + x);
         const auto six = hn::Add(hn::ShiftLeft<2>(mid), hn::ShiftLeft<1>(mid));
         hn::StoreU(hn::Add(hn::Add(outer, hn::ShiftLeft<2>(inner)), six), d, scratch + x);
     }
@@ -429,8 +429,8 @@ void ReduceRow(const int16_t* const rows[5], int32_t* HWY_RESTRICT scratch,
     }
 }
 
-void ExpandRow(const int16_t* const rows[3], bool odd, int32_t* HWY_RESTRICT scratch,
-               int16_t* HWY_RESTRICT out, int64_t pairs) {
+void expand_row(const int16_t* const rows[3], bool odd, int32_t* HWY_RESTRICT scratch,
+                int16_t* HWY_RESTRICT out, int64_t pairs) {
     const E32 d;
     const E16 d16;
     const auto lanes = static_cast<int64_t>(hn::Lanes(d));
@@ -441,14 +441,14 @@ void ExpandRow(const int16_t* const rows[3], bool odd, int32_t* HWY_RESTRICT scr
     int64_t x = 0;
     if (odd) {
         for (; x + lanes <= wide; x += lanes) {
-            hn::StoreU(hn::ShiftLeft<2>(hn::Add(Load32(b + x), Load32(c + x))), d, scratch + x);
+            hn::StoreU(hn::ShiftLeft<2>(hn::Add(load_32(b + x), load_32(c + x))), d, scratch + x);
         }
         for (; x < wide; ++x) scratch[x] = 4 * (b[x] + c[x]);
     } else {
         for (; x + lanes <= wide; x += lanes) {
-            const auto mid = Load32(b + x);
+            const auto mid = load_32(b + x);
             const auto six = hn::Add(hn::ShiftLeft<2>(mid), hn::ShiftLeft<1>(mid));
-            hn::StoreU(hn::Add(hn::Add(Load32(a + x), Load32(c + x)), six), d, scratch + x);
+            hn::StoreU(hn::Add(hn::Add(load_32(a + x), load_32(c + x)), six), d, scratch + x);
         }
         for (; x < wide; ++x) scratch[x] = a[x] + 6 * b[x] + c[x];
     }
@@ -465,13 +465,13 @@ void ExpandRow(const int16_t* const rows[3], bool odd, int32_t* HWY_RESTRICT scr
     }
     for (; i < pairs; ++i) {
         const int32_t* s = scratch + i;
-        out[2 * i] = Saturate((s[0] + 6 * s[1] + s[2] + 32) >> 6);
-        out[2 * i + 1] = Saturate((4 * (s[1] + s[2]) + 32) >> 6);
+        out[2 * i] = saturate((s[0] + 6 * s[1] + s[2] + 32) >> 6);
+        out[2 * i + 1] = saturate((4 * (s[1] + s[2]) + 32) >> 6);
     }
 }
 
-void AccumulateRow(int16_t* HWY_RESTRICT acc, const int16_t* fine, const int16_t* expanded,
-                   const int16_t* weight, int64_t n) {
+void accumulate_row(int16_t* HWY_RESTRICT acc, const int16_t* fine, const int16_t* expanded,
+                    const int16_t* weight, int64_t n) {
     const F16 d;
     const auto lanes = static_cast<int64_t>(hn::Lanes(d));
     int64_t x = 0;
@@ -482,22 +482,22 @@ void AccumulateRow(int16_t* HWY_RESTRICT acc, const int16_t* fine, const int16_t
         hn::StoreU(hn::SaturatedSub(hn::LoadU(d, acc + x), product), d, acc + x);
     }
     for (; x < n; ++x) {
-        const int32_t band = Saturate(fine[x] - (expanded != nullptr ? expanded[x] : 0));
-        acc[x] = Saturate(acc[x] - Saturate((band * weight[x] + 0x4000) >> 15));
+        const int32_t band = saturate(fine[x] - (expanded != nullptr ? expanded[x] : 0));
+        acc[x] = saturate(acc[x] - saturate((band * weight[x] + 0x4000) >> 15));
     }
 }
 
-void AddRow(int16_t* HWY_RESTRICT dst, const int16_t* src, int64_t n) {
+void add_row(int16_t* HWY_RESTRICT dst, const int16_t* src, int64_t n) {
     const F16 d;
     const auto lanes = static_cast<int64_t>(hn::Lanes(d));
     int64_t x = 0;
     for (; x + lanes <= n; x += lanes) {
         hn::StoreU(hn::SaturatedAdd(hn::LoadU(d, dst + x), hn::LoadU(d, src + x)), d, dst + x);
     }
-    for (; x < n; ++x) dst[x] = Saturate(dst[x] + src[x]);
+    for (; x < n; ++x) dst[x] = saturate(dst[x] + src[x]);
 }
 
-void SubtractRow(int16_t* dst, const int16_t* a, const int16_t* b, int64_t n) {
+void subtract_row(int16_t* dst, const int16_t* a, const int16_t* b, int64_t n) {
     const F16 d;
     const auto lanes = static_cast<int64_t>(hn::Lanes(d));
     const auto high = hn::Set(d, kWorkLimit);
@@ -512,8 +512,8 @@ void SubtractRow(int16_t* dst, const int16_t* a, const int16_t* b, int64_t n) {
     }
 }
 
-void PackRow(const int16_t* r, const int16_t* g, const int16_t* b, uint8_t* HWY_RESTRICT rgbx,
-             int64_t n) {
+void pack_row(const int16_t* r, const int16_t* g, const int16_t* b, uint8_t* HWY_RESTRICT rgbx,
+              int64_t n) {
     const F16 d;
     const hn::Rebind<uint8_t, F16> d8;
     const auto lanes = static_cast<int64_t>(hn::Lanes(d));
@@ -529,7 +529,7 @@ void PackRow(const int16_t* r, const int16_t* g, const int16_t* b, uint8_t* HWY_
                               rgbx + 4 * x);
     }
     const auto one = [](int16_t v) {
-        const int32_t rounded = Saturate(v + 16) >> kWorkShift;
+        const int32_t rounded = saturate(v + 16) >> kWorkShift;
         return static_cast<uint8_t>(rounded < 0 ? 0 : (rounded > 255 ? 255 : rounded));
     };
     for (; x < n; ++x) {
@@ -542,9 +542,9 @@ void PackRow(const int16_t* r, const int16_t* g, const int16_t* b, uint8_t* HWY_
 
 }  // namespace
 
-const Kernels* KernelTable(const char* name) {
-    static Kernels table{name,          InterpolateCell, SampleCell,  ReduceRow, ExpandRow,
-                         AccumulateRow, AddRow,          SubtractRow, PackRow};
+const Kernels* kernel_table(const char* name) {
+    static Kernels table{name,           interpolate_cell, sample_cell,  reduce_row, expand_row,
+                         accumulate_row, add_row,          subtract_row, pack_row};
     return &table;
 }
 
@@ -562,22 +562,22 @@ const Kernels& kernels_for(InstructionSet set) {
     if (set == InstructionSet::plain) return plain_kernels();
 #if HWY_TARGETS & HWY_AVX3
     if ((any || set == InstructionSet::avx512) && (supported & HWY_AVX3) != 0) {
-        return *N_AVX3::KernelTable("avx512");
+        return *N_AVX3::kernel_table("avx512");
     }
 #endif
 #if HWY_TARGETS & HWY_AVX2
     if ((any || set == InstructionSet::avx2) && (supported & HWY_AVX2) != 0) {
-        return *N_AVX2::KernelTable("avx2");
+        return *N_AVX2::kernel_table("avx2");
     }
 #endif
 #if HWY_TARGETS & HWY_SSE4
     if ((any || set == InstructionSet::sse4) && (supported & HWY_SSE4) != 0) {
-        return *N_SSE4::KernelTable("sse4");
+        return *N_SSE4::kernel_table("sse4");
     }
 #endif
 #if HWY_TARGETS & HWY_NEON
     if ((any || set == InstructionSet::neon) && (supported & HWY_NEON) != 0) {
-        return *N_NEON::KernelTable("neon");
+        return *N_NEON::kernel_table("neon");
     }
 #endif
     if (any) return plain_kernels();

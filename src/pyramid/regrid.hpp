@@ -30,6 +30,8 @@ class Regrid {
     /// Both have the same width and height.
     Regrid(std::filesystem::path scratch, const PyramidShape& cells, const PyramidShape& windows);
     ~Regrid();
+    Regrid(const Regrid&) = delete;
+    Regrid& operator=(const Regrid&) = delete;
 
     using Emit =
         std::function<void(int level, int64_t column, int64_t row, const RgbxView& window)>;

@@ -25,6 +25,7 @@ size_t FrameCache::root(int frame) const {
 
 std::vector<size_t> FrameCache::roots(const std::vector<int>& frames) const {
     std::vector<size_t> found;
+    found.reserve(frames.size());
     for (const int f : frames) found.push_back(root(f));
     std::sort(found.begin(), found.end());
     found.erase(std::unique(found.begin(), found.end()), found.end());

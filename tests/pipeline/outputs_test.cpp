@@ -114,7 +114,7 @@ std::string attribute(const std::string& xml, const std::string& name) {
     return xml.substr(start, xml.find('"', start) - start);
 }
 
-std::string quoted(const fs::path& p) { return "'" + p.native() + "'"; }
+std::string shell_quoted(const fs::path& p) { return "'" + p.native() + "'"; }
 
 /// Tiles by relative name with their sizes.
 std::map<std::string, std::pair<int64_t, int64_t>> tile_sizes(const fs::path& folder) {
@@ -144,8 +144,8 @@ TEST_CASE("outputs are what other programs expect", "[pipeline][outputs]") {
 
         // The tile set and every tile's size, against libvips' deep-zoom output of the same
         // picture.
-        const std::string dzsave = "vips dzsave " + quoted(tiff) + " " +
-                                   quoted(scene.folder() / "reference") + " --tile-size " +
+        const std::string dzsave = "vips dzsave " + shell_quoted(tiff) + " " +
+                                   shell_quoted(scene.folder() / "reference") + " --tile-size " +
                                    std::to_string(v.tile) + " --overlap " +
                                    std::to_string(v.overlap) + " --suffix .jpg";
         const auto saved = run_command(dzsave);
@@ -173,7 +173,7 @@ TEST_CASE("outputs are what other programs expect", "[pipeline][outputs]") {
         CHECK(Bytes(head.begin(), head.begin() + 8) == Bytes{'I', 'I', 43, 0, 8, 0, 0, 0});
 
         // Every page by libtiff's tools, without a warning.
-        const auto info = run_command("tiffinfo " + quoted(tiff));
+        const auto info = run_command("tiffinfo " + shell_quoted(tiff));
         INFO(info.output);
         CHECK(info.status == 0);
         CHECK(info.output.find("arning") == std::string::npos);
@@ -181,8 +181,8 @@ TEST_CASE("outputs are what other programs expect", "[pipeline][outputs]") {
         CHECK(info.output.find("ICC Profile: <present>") != std::string::npos);
         CHECK(info.output.find("Resolution: ") != std::string::npos);
         CHECK(info.output.find("unitless") == std::string::npos);
-        const auto copied = run_command("tiffcp -c none " + quoted(tiff) + " " +
-                                        quoted(scene.folder() / "copy.tif"));
+        const auto copied = run_command("tiffcp -c none " + shell_quoted(tiff) + " " +
+                                        shell_quoted(scene.folder() / "copy.tif"));
         CHECK(copied.status == 0);
         CHECK(copied.output.empty());
 
@@ -241,7 +241,7 @@ TEST_CASE("outputs are what other programs expect", "[pipeline][outputs]") {
         }
 
         // GDAL lists every page as an overview, and cuts out a region.
-        const auto gdal = run_command("gdalinfo " + quoted(tiff));
+        const auto gdal = run_command("gdalinfo " + shell_quoted(tiff));
         INFO(gdal.output);
         CHECK(gdal.status == 0);
         CHECK(gdal.output.find("Size is " + std::to_string(width) + ", " +
@@ -255,9 +255,9 @@ TEST_CASE("outputs are what other programs expect", "[pipeline][outputs]") {
         const int64_t rx = width / 3;
         const int64_t ry = height / 3;
         const fs::path region = scene.folder() / "region.png";
-        const auto cut =
-            run_command("gdal_translate -q -of PNG -srcwin " + std::to_string(rx) + " " +
-                        std::to_string(ry) + " 70 50 " + quoted(tiff) + " " + quoted(region));
+        const auto cut = run_command("gdal_translate -q -of PNG -srcwin " + std::to_string(rx) +
+                                     " " + std::to_string(ry) + " 70 50 " + shell_quoted(tiff) +
+                                     " " + shell_quoted(region));
         INFO(cut.output);
         REQUIRE(cut.status == 0);
         const Pixels piece = load(region.native());

@@ -167,7 +167,7 @@ TEST_CASE("the comparison notices a halo that is too small, a missing band and o
     std::vector<uint8_t> blocks = by_blocks(m, bands, right, kernels);
     REQUIRE(differing_pixels(blocks, expected) == 0);
 
-    // Five bands reach up to 4 * 2^5 = 128 px; half of that and even three quarters are too little.
+    // Five bands reach up to 4 * 2^5 = 128 px; half of that and a little more are not enough.
     for (const int64_t reach : {0, 16, 64, 80}) {
         Tiling small = right;
         small.reach = reach;

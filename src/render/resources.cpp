@@ -67,6 +67,7 @@ MemoryShares share_memory(const RenderJob& job) {
     size_t largest_frame = 0;
     for (const auto& frames : job.leaf_frames) {
         std::vector<int64_t> roots;
+        roots.reserve(frames.size());
         for (const int f : frames) roots.push_back(pixels_root(job, f));
         std::sort(roots.begin(), roots.end());
         roots.erase(std::unique(roots.begin(), roots.end()), roots.end());

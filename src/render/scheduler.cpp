@@ -66,6 +66,7 @@ bool Scheduler::run(const std::vector<int64_t>& complete) {
     }
     next_plan_ = next_admit_ = first_open_ = done_before_ = done_;
     std::vector<std::unique_ptr<Worker>> workers;
+    workers.reserve(static_cast<size_t>(job_.options.threads));
     for (int i = 0; i < job_.options.threads; ++i) {
         workers.push_back(std::make_unique<Worker>(job_, layout_, kernels_));
     }
@@ -237,7 +238,7 @@ void Scheduler::finish_leaf(Worker& worker, int64_t index, const Rect& rect) {
         {worker.pictures[0].data(), rect.width(), rect.height(), rect.width() * 4}};
     {
         const Stopwatch watch(worker.times.shrink);
-        worker.pictures.resize(static_cast<size_t>(up + 1));
+        worker.pictures.resize(static_cast<size_t>(up) + 1);
         for (int i = 1; i <= up; ++i) {
             const RgbxView& fine = views.back();
             const int64_t w = (fine.width + 1) / 2;

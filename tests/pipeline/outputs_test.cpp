@@ -209,6 +209,7 @@ TEST_CASE("outputs are what other programs expect", "[pipeline][outputs]") {
         for (size_t i = 1; i < pages.size(); ++i) {
             // JPEG's error at quality 90 on this content was measured at 1.6 to 2.5 levels at most.
             INFO("page " << i);
+            std::fprintf(stderr,"XX %s %zu %f %f\n",v.name.c_str(),i,shrink_difference(pages[i], pages[i - 1], 0),shrink_difference(pages[i], pages[i - 1], 1));
             CHECK(shrink_difference(pages[i], pages[i - 1], 0) < 4);
             // A pixel beside is worse: the check can tell.
             CHECK(shrink_difference(pages[i], pages[i - 1], 1) > 4);

@@ -7,7 +7,6 @@
 #include <cstdio>
 #include <stdexcept>
 
-#include "base/parallel.hpp"
 #include "broadloom/photometry.hpp"
 #include "support/world_noise.hpp"
 

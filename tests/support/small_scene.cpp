@@ -31,10 +31,16 @@ SmallScene::SmallScene(int columns, int rows, bool turn) {
         for (int c = 0; c < columns; ++c) {
             const auto number = static_cast<int>(json["frames"].size());
             const std::string name = "frames/" + std::to_string(number) + ".jpg";
-            write_bytes(
-                folder_ / name,
-                write_jpeg(wavy<uint8_t>(kWidth, kHeight, 3, static_cast<uint32_t>(number + 1)),
-                           JpegOptions{.factors = {{2, 2}, {1, 1}, {1, 1}}}));
+            auto picture = wavy<uint8_t>(kWidth, kHeight, 3, static_cast<uint32_t>(number + 1));
+            // Pale, so that halved chroma says little even where a wave is a few pixels long.
+            for (size_t i = 0; i < picture.samples.size(); i += 3) {
+                const int mean = (picture.samples[i] + picture.samples[i + 1] + picture.samples[i + 2]) / 3;
+                for (size_t k = i; k < i + 3; ++k) {
+                    picture.samples[k] = static_cast<uint8_t>(mean + (picture.samples[k] - mean) / 8);
+                }
+            }
+            write_bytes(folder_ / name,
+                        write_jpeg(picture, JpegOptions{.factors = {{2, 2}, {1, 1}, {1, 1}}}));
             json["frames"].push_back({{"file", name},
                                       {"camera", "main"},
                                       {"yaw_deg", (c - (columns - 1) / 2.0) * step_x},

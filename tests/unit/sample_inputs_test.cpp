@@ -111,9 +111,9 @@ TEST_CASE("the sample frames show the world where the scene says", "[sample_inpu
         const Pixels pixels = decode(scene.path_of(frame), true);
         const double right = mean_error(world, scene, frame, pixels);
         INFO("row " << row << " column " << column << ": mean error " << right);
-        // Noise of 0.7 levels (mean absolute 0.56) and quality 92 in 4:2:0: measured 1.0 (sky) to
-        // 4.3 (house fronts).
-        CHECK(right < (row == 0 ? 2.0 : 5.5));
+        // Noise of 0.7 levels (mean absolute 0.56) and quality 92 in 4:2:0; measured: 1.05 in the
+        // sky, 2.42 and 2.75 in the town.
+        CHECK(right < (row == 0 ? 1.5 : 3.5));
         if (row == 0) continue;
         // Aim off by one and a half pixels, and the gain off by a fifth of a stop: both show.
         frame.yaw_deg = *frame.yaw_deg + 0.03;

@@ -42,8 +42,8 @@ class Builder {
 
 }  // namespace
 
-Quadtree::Quadtree(const PyramidShape& picture, int64_t block) : shape(picture) {
-    leaf_level = shape.levels() - 1;
+Quadtree::Quadtree(const PyramidShape& picture, int64_t block)
+    : shape(picture), leaf_level(picture.levels() - 1) {
     for (int64_t span = shape.tile; span < block && leaf_level > 0; span *= 2) --leaf_level;
     Builder(*this).add(0, 0, 0);
 }

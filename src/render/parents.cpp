@@ -19,14 +19,14 @@ Parents::Entry& Parents::entry_of(int64_t node) {
             entry.pixels = std::move(spare_.back());
             spare_.pop_back();
         }
-        entry.pixels.resize(static_cast<size_t>(tree_.shape.tile * tree_.shape.tile * 4));
+        entry.pixels.resize(static_cast<size_t>(entry.width * entry.height * 4));
     }
     return entry;
 }
 
-int64_t Parents::quarter_offset(const QuadNode& child) const {
+int64_t Parents::quarter_offset(const QuadNode& child, int64_t parent_width) const {
     const int64_t half = tree_.shape.tile / 2;
-    return ((child.row % 2) * half * tree_.shape.tile + (child.column % 2) * half) * 4;
+    return ((child.row % 2) * half * parent_width + (child.column % 2) * half) * 4;
 }
 
 std::pair<int64_t, int64_t> Parents::quarter_size(int64_t node) const {
@@ -45,7 +45,7 @@ int64_t Parents::deliver(int64_t node, const RgbxView& picture) {
     }
     // Children write to quarters of their own, so no lock is needed.
     shrink_half(picture.data, picture.width, picture.height, picture.stride,
-                entry->pixels.data() + quarter_offset(child), tree_.shape.tile * 4);
+                entry->pixels.data() + quarter_offset(child, entry->width), entry->width * 4);
     const std::lock_guard lock(mutex_);
     entry->delivered.push_back(node);
     return --entry->missing == 0 ? child.parent : -1;
@@ -54,7 +54,7 @@ int64_t Parents::deliver(int64_t node, const RgbxView& picture) {
 RgbxView Parents::picture(int64_t node) {
     const std::lock_guard lock(mutex_);
     const Entry& entry = entries_.at(node);
-    return {entry.pixels.data(), entry.width, entry.height, tree_.shape.tile * 4};
+    return {entry.pixels.data(), entry.width, entry.height, entry.width * 4};
 }
 
 void Parents::committed(int64_t node) {
@@ -74,9 +74,10 @@ std::vector<Parents::Quarter> Parents::save(int64_t next) {
             const auto [width, height] = quarter_size(child);
             Quarter quarter{child, std::vector<uint8_t>(static_cast<size_t>(width * height * 4))};
             const uint8_t* from =
-                entry.pixels.data() + quarter_offset(tree_.nodes[static_cast<size_t>(child)]);
+                entry.pixels.data() +
+                quarter_offset(tree_.nodes[static_cast<size_t>(child)], entry.width);
             for (int64_t y = 0; y < height; ++y) {
-                std::memcpy(quarter.pixels.data() + y * width * 4, from + y * tree_.shape.tile * 4,
+                std::memcpy(quarter.pixels.data() + y * width * 4, from + y * entry.width * 4,
                             static_cast<size_t>(width * 4));
             }
             saved.push_back(std::move(quarter));
@@ -91,9 +92,9 @@ std::vector<int64_t> Parents::restore(const std::vector<Quarter>& quarters) {
         const QuadNode& child = tree_.nodes[static_cast<size_t>(quarter.child)];
         Entry& entry = entry_of(child.parent);
         const auto [width, height] = quarter_size(quarter.child);
-        uint8_t* to = entry.pixels.data() + quarter_offset(child);
+        uint8_t* to = entry.pixels.data() + quarter_offset(child, entry.width);
         for (int64_t y = 0; y < height; ++y) {
-            std::memcpy(to + y * tree_.shape.tile * 4, quarter.pixels.data() + y * width * 4,
+            std::memcpy(to + y * entry.width * 4, quarter.pixels.data() + y * width * 4,
                         static_cast<size_t>(width * 4));
         }
         entry.delivered.push_back(quarter.child);

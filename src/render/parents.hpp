@@ -46,7 +46,7 @@ class Parents {
         std::vector<int64_t> delivered;
     };
     Entry& entry_of(int64_t parent);
-    [[nodiscard]] int64_t quarter_offset(const QuadNode& child) const;
+    [[nodiscard]] int64_t quarter_offset(const QuadNode& child, int64_t parent_width) const;
     const Quadtree& tree_;
     std::mutex mutex_;
     std::map<int64_t, Entry> entries_;

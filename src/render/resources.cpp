@@ -39,7 +39,7 @@ int64_t pixels_root(const RenderJob& job, int64_t frame) {
 MemoryShares share_memory(const RenderJob& job) {
     MemoryShares m;
     // The code and tables that run later and the allocator's slack; measured with margin.
-    constexpr size_t kCodeAndSlack = 24U << 20;
+    constexpr size_t kCodeAndSlack = 16U << 20;
     m.base = static_cast<size_t>(resident_bytes()) + kCodeAndSlack;
     const auto tile_bytes = static_cast<size_t>(job.shape.tile * job.shape.tile) * 4;
     const int up = job.shape.levels() - 1 - job.tree->leaf_level;
@@ -60,9 +60,16 @@ MemoryShares share_memory(const RenderJob& job) {
     const bool regrid = job.shape.overlap > 0 || job.shape.tile % 16 != 0;
     const size_t leaf_output = leaf_bytes / (regrid ? 1 : 4);
     m.per_thread += 2 * (leaf_plan + leaf_output);
-    m.shared = 2 * (leaf_plan + leaf_output) +
-               static_cast<size_t>(job.tree->height() + 4) * tile_bytes + (4U << 20) +
-               job.tree->nodes.size() * 200;
+    // A parent under way on each level; below one tile's size they are small.
+    int large_levels = 0;
+    for (int level = 0; level < job.tree->leaf_level; ++level) {
+        if (job.shape.level_width(level) > job.shape.tile / 2 ||
+            job.shape.level_height(level) > job.shape.tile / 2) {
+            ++large_levels;
+        }
+    }
+    m.shared = 2 * (leaf_plan + leaf_output) + static_cast<size_t>(large_levels + 4) * tile_bytes +
+               (4U << 20) + job.tree->nodes.size() * 200;
     // Frames that one leaf needs together, and one more for what the samples missed.
     size_t largest_frame = 0;
     for (const auto& frames : job.leaf_frames) {

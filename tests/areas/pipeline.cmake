@@ -21,3 +21,9 @@ broadloom_pipeline_test(command_line_test)
 broadloom_pipeline_test(interruption_test)
 broadloom_pipeline_test(outputs_test)
 broadloom_pipeline_test(program_bytes_test)
+broadloom_pipeline_test(memory_test)
+
+# A measurement, not a test: scripts/bench.sh runs it.
+add_executable(bench bench/bench.cpp)
+target_compile_definitions(bench PRIVATE BROADLOOM_BUILD_TYPE="${CMAKE_BUILD_TYPE}")
+target_link_libraries(bench PRIVATE bl_process bl_render nlohmann_json::nlohmann_json PkgConfig::TURBOJPEG)

@@ -34,9 +34,11 @@ SmallScene::SmallScene(int columns, int rows, bool turn) {
             auto picture = wavy<uint8_t>(kWidth, kHeight, 3, static_cast<uint32_t>(number + 1));
             // Pale, so that halved chroma says little even where a wave is a few pixels long.
             for (size_t i = 0; i < picture.samples.size(); i += 3) {
-                const int mean = (picture.samples[i] + picture.samples[i + 1] + picture.samples[i + 2]) / 3;
+                const int mean =
+                    (picture.samples[i] + picture.samples[i + 1] + picture.samples[i + 2]) / 3;
                 for (size_t k = i; k < i + 3; ++k) {
-                    picture.samples[k] = static_cast<uint8_t>(mean + (picture.samples[k] - mean) / 8);
+                    picture.samples[k] =
+                        static_cast<uint8_t>(mean + (picture.samples[k] - mean) / 8);
                 }
             }
             write_bytes(folder_ / name,

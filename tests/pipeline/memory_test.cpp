@@ -1,0 +1,107 @@
+// The program's peak memory, as the kernel counts it, against its budget, on frames large enough to
+// matter: 2 megapixels each, more of them than fit. scripts/check_memory.sh does the same with many
+// frames of 20 megapixels.
+#include <catch2/catch.hpp>
+#include <cmath>
+
+#include "support/small_scene.hpp"
+
+using namespace broadloom::test;
+namespace fs = std::filesystem;
+
+namespace {
+
+constexpr int64_t kMiB = 1 << 20;
+
+/// 12 x 4 frames of 1800 x 1200, a third overlapping, from two different files under 48 names.
+class MemoryScene {
+  public:
+    explicit MemoryScene(const std::string& surface) : scene_(1, 1) {
+        constexpr int kWidth = 1800;
+        constexpr int kHeight = 1200;
+        constexpr double kFocal = 4000;
+        constexpr int kColumns = 12;
+        constexpr int kRows = 4;
+        const auto view_deg = [](int pixels) {
+            return 2 * std::atan(pixels / 2.0 / kFocal) * 180 / M_PI;
+        };
+        auto& json = scene_.json;
+        json["cameras"]["main"] = {{"width", kWidth}, {"height", kHeight}, {"focal_px", kFocal}};
+        json["canvas"]["surface"] = surface;
+        json["frames"] = nlohmann::ordered_json::array();
+        Bytes files[2];
+        for (uint32_t i = 0; i < 2; ++i) {
+            files[i] = write_jpeg(wavy<uint8_t>(kWidth, kHeight, 3, i + 1),
+                                  JpegOptions{.factors = {{2, 2}, {1, 1}, {1, 1}}});
+        }
+        for (int i = 0; i < kColumns * kRows; ++i) {
+            const std::string name = "frames/m" + std::to_string(i) + ".jpg";
+            write_bytes(scene_.folder() / name, files[i % 2]);
+            json["frames"].push_back(
+                {{"file", name},
+                 {"camera", "main"},
+                 {"yaw_deg", (i / kRows - (kColumns - 1) / 2.0) * view_deg(kWidth) * 2 / 3},
+                 {"pitch_deg", ((kRows - 1) / 2.0 - i % kRows) * view_deg(kHeight) * 2 / 3}});
+        }
+    }
+
+    /// Peak of a render under a budget.
+    [[nodiscard]] int64_t peak(const std::vector<std::string>& options, int64_t budget_mib) const {
+        std::vector<std::string> all = options;
+        all.insert(all.end(), {"--memory", std::to_string(budget_mib) + "M"});
+        const ProcessResult r = scene_.render(all);
+        INFO(r.err);
+        REQUIRE(r.status == 0);
+        fs::remove_all(scene_.out());
+        return r.peak_bytes;
+    }
+
+    /// The least budget that the program says would do.
+    [[nodiscard]] int64_t least_mib(const std::vector<std::string>& options) const {
+        std::vector<std::string> all = options;
+        all.insert(all.end(), {"--memory", "1M"});
+        const std::string line = last_line(scene_.render(all).err);
+        const std::string key = "at least --memory ";
+        REQUIRE(line.find(key) != std::string::npos);
+        return std::stoll(line.substr(line.find(key) + key.size()));
+    }
+
+  private:
+    SmallScene scene_;
+};
+
+/// What every check of a measurement here is.
+bool within(int64_t peak_bytes, int64_t budget_mib) { return peak_bytes <= budget_mib * kMiB; }
+
+}  // namespace
+
+TEST_CASE("peak memory stays within the least budget and a little more", "[pipeline][memory]") {
+    for (const std::string surface : {"sphere", "cylinder"}) {
+        const MemoryScene scene(surface);
+        for (const std::vector<std::string>& options : {std::vector<std::string>{},
+                                                        {"--pass", "draft"},
+                                                        {"--tile", "254", "--overlap", "1"}}) {
+            const int64_t least = scene.least_mib(options);
+            for (const int64_t budget : {least + 2, least + 40}) {
+                const int64_t peak = scene.peak(options, budget);
+                INFO(surface << " " << (options.empty() ? "full" : options[1]) << ": "
+                             << peak / kMiB << " MiB of " << budget);
+                CHECK(within(peak, budget));
+                // The figure moves with the frames: no idle bound that any program would keep.
+                CHECK(peak > 20 * kMiB);
+                // And the check can fail: 20 MiB below what was used it does.
+                CHECK_FALSE(within(peak, peak / kMiB - 20));
+            }
+        }
+    }
+}
+
+TEST_CASE("a larger budget is put to use", "[pipeline][memory]") {
+    const MemoryScene scene("sphere");
+    const int64_t least = scene.least_mib({});
+    // All 48 frames take 48 x 2.16 MP x 1.5 bytes = 148 MiB decoded.
+    const int64_t small = scene.peak({"--threads", "1"}, least + 2);
+    const int64_t large = scene.peak({"--threads", "1"}, least + 200);
+    CHECK(within(large, least + 200));
+    CHECK(large > small + 20 * kMiB);
+}

@@ -26,8 +26,8 @@ quietly() {
     if ! "$@" >"$log" 2>&1; then
         printf ': failed\n' >&2
         # The compiler's errors first, then how it ended.
-        grep -nE '(error|undefined reference)[ :]' "$log" | head -n 20 >&2 || true
-        tail -n 40 "$log" >&2
+        grep -nE '(error: |undefined reference )' "$log" | head -n 20 >&2 || true
+        tail -n 15 "$log" >&2
         printf 'build.sh: %s failed; what it said stands above\n' "$what" >&2
         exit 1
     fi

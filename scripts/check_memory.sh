@@ -56,8 +56,9 @@ check() {
 # Half the budget where it is workable: the program itself says so.
 check_if_workable() {
     local shoot=$1 pass=$2 budget=$3 refusal
-    refusal=$("$build/broadloom" render "$folder/$shoot/scene.json" --out "$out-probe" --pass "$pass" \
-        --memory 1M 2>&1 | sed -n 's/.*at least --memory \([0-9]*\)M.*/\1/p')
+    "$build/broadloom" render "$folder/$shoot/scene.json" --out "$out-probe" --pass "$pass" \
+        --memory 1M >"$log" 2>&1 || true
+    refusal=$(sed -n 's/.*at least --memory \([0-9]*\)M.*/\1/p' "$log")
     if [ -z "$refusal" ]; then
         printf '%-9s %-6s %6sM  the least budget was not told\n' "$shoot" "$pass" "$budget"
         status=1

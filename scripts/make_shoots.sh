@@ -25,7 +25,12 @@ if [ ! -s "$folder/base/scene.json" ]; then
     "$tools/make_shoot" "$photo" "$folder/base" 8 5 sphere 12
 fi
 # Focal length for 200,000 pixels round the horizon: 200000 / (2 pi).
-spread() { [ -s "$folder/$1/scene.json" ] || "$tools/spread_shoot" "$folder/base/scene.json" "$folder/$@"; }
+spread() {
+    local name=$1
+    shift
+    [ -s "$folder/$name/scene.json" ] ||
+        "$tools/spread_shoot" "$folder/base/scene.json" "$folder/$name" "$@"
+}
 spread forty 8 5 sphere
 spread many 20 6 sphere
 spread sphere 52 2 sphere 31831 turn

@@ -59,7 +59,6 @@ sanitizer_tests() {
     step "Tests with sanitizers"
     export ASAN_OPTIONS=${ASAN_OPTIONS:-detect_leaks=1:strict_string_checks=1}
     export UBSAN_OPTIONS=${UBSAN_OPTIONS:-print_stacktrace=1:halt_on_error=1}
-    export LSAN_OPTIONS=${LSAN_OPTIONS:-suppressions=$PWD/tests/support/lsan.supp:print_suppressions=0}
     run_ctest "$sanitized" -E "$not_sanitized"
 }
 

@@ -20,6 +20,7 @@ broadloom_pipeline_test(bad_input_test)
 broadloom_pipeline_test(command_line_test)
 broadloom_pipeline_test(interruption_test)
 broadloom_pipeline_test(outputs_test)
+broadloom_pipeline_test(frame_kinds_test)
 broadloom_pipeline_test(program_bytes_test)
 broadloom_pipeline_test(memory_test)
 

@@ -2,6 +2,7 @@
 #include <catch2/catch.hpp>
 #include <cmath>
 
+#include "support/read_back.hpp"
 #include "support/small_scene.hpp"
 
 using namespace broadloom::test;
@@ -34,43 +35,6 @@ std::vector<Variant> variants() {
         {"a full turn", 6, 1, true, {"--tile", "128"}, 128, 0},
         {"draft", 3, 2, false, {"--pass", "draft", "--scale", "1.3", "--tile", "128"}, 128, 0},
     };
-}
-
-struct Pixels {
-    int64_t width = 0, height = 0;
-    std::vector<uint8_t> rgb;
-    [[nodiscard]] int at(int64_t x, int64_t y, int c) const {
-        return rgb[static_cast<size_t>(3 * (y * width + x) + c)];
-    }
-};
-
-/// By libvips; `name` may end with libvips' options in brackets.
-Pixels load(const std::string& name) {
-    VipsImage* image = vips_image_new_from_file(name.c_str(), nullptr);
-    if (image == nullptr) throw std::runtime_error(vips_error_buffer());
-    if (image->Bands != 3 || image->BandFmt != VIPS_FORMAT_UCHAR)
-        throw std::runtime_error("not RGB: " + name);
-    Pixels p{image->Xsize, image->Ysize, {}};
-    size_t size = 0;
-    void* data = vips_image_write_to_memory(image, &size);
-    g_object_unref(image);
-    if (data == nullptr) throw std::runtime_error(vips_error_buffer());
-    const auto* bytes = static_cast<const uint8_t*>(data);
-    p.rgb.assign(bytes, bytes + size);
-    g_free(data);
-    return p;
-}
-
-/// Mean absolute difference over a rectangle of `a` against the same of `b` from (bx, by) on,
-/// levels.
-double difference(const Pixels& a, const Pixels& b, int64_t bx, int64_t by, int64_t w, int64_t h) {
-    double sum = 0;
-    for (int64_t y = 0; y < h; ++y) {
-        for (int64_t x = 0; x < w; ++x) {
-            for (int c = 0; c < 3; ++c) sum += std::abs(a.at(x, y, c) - b.at(bx + x, by + y, c));
-        }
-    }
-    return sum / static_cast<double>(3 * w * h);
 }
 
 // IEC 61966-2-1.
@@ -315,140 +279,4 @@ TEST_CASE("the report says what was done", "[pipeline][report]") {
     };
     CHECK(size("draft").first == (size("full").first + 1) / 2);
     CHECK(size("draft").second == (size("full").second + 1) / 2);
-}
-
-namespace {
-
-/// Where a stored sample stands in the upright picture of w x h, by the meaning of Exif's
-/// Orientation (Exif 2.3, 4.6.4 A: which side of the visual picture the first row and the first
-/// column are).
-std::pair<int, int> upright_place(int orientation, int column, int row, int w, int h) {
-    switch (orientation) {
-        case 2:
-            return {w - 1 - column, row};
-        case 3:
-            return {w - 1 - column, h - 1 - row};
-        case 4:
-            return {column, h - 1 - row};
-        case 5:
-            return {row, column};
-        case 6:
-            return {w - 1 - row, column};
-        case 7:
-            return {w - 1 - row, h - 1 - column};
-        case 8:
-            return {row, h - 1 - column};
-        default:
-            return {column, row};
-    }
-}
-
-Picture<uint8_t> stored(const Picture<uint8_t>& upright, int orientation) {
-    Picture<uint8_t> p;
-    p.bands = upright.bands;
-    p.width = orientation >= 5 ? upright.height : upright.width;
-    p.height = orientation >= 5 ? upright.width : upright.height;
-    for (int row = 0; row < p.height; ++row) {
-        for (int column = 0; column < p.width; ++column) {
-            const auto [x, y] =
-                upright_place(orientation, column, row, upright.width, upright.height);
-            for (int b = 0; b < p.bands; ++b) p.samples.push_back(upright.at(x, y, b));
-        }
-    }
-    return p;
-}
-
-}  // namespace
-
-TEST_CASE("frames of all kinds together give the picture of plain ones", "[pipeline][frames]") {
-    SmallScene scene(5, 3);
-    SmallScene plain(5, 3);
-    // Smooth colours, different in every corner, so that JPEG's error stays small and a wrong
-    // orientation is seen.
-    const auto picture = [](size_t number, bool grey) {
-        Picture<uint8_t> p{300, 200, 3, {}};
-        for (int y = 0; y < 200; ++y) {
-            for (int x = 0; x < 300; ++x) {
-                const int a = 40 + x * 150 / 300;
-                const int b = 40 + y * 150 / 200;
-                const int c = 60 + static_cast<int>(number) * 10;
-                p.samples.push_back(static_cast<uint8_t>(grey ? a : a));
-                p.samples.push_back(static_cast<uint8_t>(grey ? a : b));
-                p.samples.push_back(static_cast<uint8_t>(grey ? a : c));
-            }
-        }
-        return p;
-    };
-    const std::vector<std::string> kinds{"png8", "png16",       "tiff8", "tiff16", "grey",
-                                         "444",  "progressive", "1",     "2",      "3",
-                                         "4",    "5",           "6",     "7",      "8"};
-    for (size_t i = 0; i < kinds.size(); ++i) {
-        const std::string& kind = kinds[i];
-        const bool grey = kind == "grey";
-        const Picture<uint8_t> p = picture(i, grey);
-        std::string name = "frames/" + kind;
-        const auto save = [&](VipsImage* image, const std::string& suffix) {
-            name += suffix;
-            save_vips(image, (scene.folder() / name).native());
-        };
-        Picture<uint16_t> deep{300, 200, 3, {}};
-        for (const uint8_t s : p.samples) deep.samples.push_back(static_cast<uint16_t>(s * 257));
-        if (kind == "png8") {
-            save(to_vips(p, VIPS_INTERPRETATION_sRGB), ".png");
-        } else if (kind == "tiff8") {
-            save(to_vips(p, VIPS_INTERPRETATION_sRGB), ".tif");
-        } else if (kind == "png16" || kind == "tiff16") {
-            save(to_vips(deep, VIPS_INTERPRETATION_RGB16), kind == "png16" ? ".png" : ".tif");
-        } else {
-            name += ".jpg";
-            JpegOptions options{.factors = {{2, 2}, {1, 1}, {1, 1}}, .quality = 97};
-            Picture<uint8_t> stored_picture = p;
-            if (grey) {
-                options.stored = JCS_GRAYSCALE;
-                options.factors = {};
-                stored_picture = {300, 200, 1, {}};
-                for (size_t s = 0; s < p.samples.size(); s += 3)
-                    stored_picture.samples.push_back(p.samples[s]);
-            } else if (kind == "444") {
-                options.factors = {};
-            } else if (kind == "progressive") {
-                options.progressive = true;
-            } else {
-                const int orientation = std::stoi(kind);
-                options.segments = {
-                    {JPEG_APP0 + 1, exif_orientation(orientation, orientation % 2 == 0)}};
-                stored_picture = stored(p, orientation);
-            }
-            write_bytes(scene.folder() / name, write_jpeg(stored_picture, options));
-        }
-        scene.json["frames"][i]["file"] = name;
-        const std::string plain_name = "frames/plain" + std::to_string(i) + ".png";
-        save_vips(to_vips(p, VIPS_INTERPRETATION_sRGB), (plain.folder() / plain_name).native());
-        plain.json["frames"][i]["file"] = plain_name;
-    }
-    for (const std::vector<std::string>& options :
-         {std::vector<std::string>{"--quality", "98", "--chroma", "444"},
-          {"--quality", "98", "--chroma", "444", "--pass", "draft"}}) {
-        const std::string out = options.size() > 4 ? "draft" : "full";
-        const ProcessResult r = scene.render(options, out);
-        INFO(r.err);
-        REQUIRE(r.status == 0);
-        REQUIRE(plain.render(options, out).status == 0);
-        const Pixels mixed = load((scene.out(out) / "pano.tif").native());
-        const Pixels expected = load((plain.out(out) / "pano.tif").native());
-        REQUIRE(mixed.width == expected.width);
-        REQUIRE(mixed.height == expected.height);
-        // The frames' own JPEG error at quality 97 on smooth content is about a level.
-        CHECK(difference(mixed, expected, 0, 0, mixed.width, mixed.height) < 1);
-    }
-    // One frame turned the wrong way is seen.
-    Picture<uint8_t> p = picture(7, false);
-    JpegOptions options{.factors = {{2, 2}, {1, 1}, {1, 1}}, .quality = 97};
-    options.segments = {{JPEG_APP0 + 1, exif_orientation(3, false)}};
-    write_bytes(scene.frame(7), write_jpeg(p, options));
-    const std::vector<std::string> as{"--quality", "98", "--chroma", "444"};
-    REQUIRE(scene.render(as, "wrong").status == 0);
-    const Pixels wrong = load((scene.out("wrong") / "pano.tif").native());
-    const Pixels expected = load((plain.out("full") / "pano.tif").native());
-    CHECK(difference(wrong, expected, 0, 0, wrong.width, wrong.height) > 1);
 }

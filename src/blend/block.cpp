@@ -72,11 +72,15 @@ Rect BlockRenderer::near_seams(const Job& job, const Rect& core, const Rect& aro
     Rect found;  // in cells
     for (int64_t cy = cells.y0; cy < cells.y1; ++cy) {
         for (int64_t cx = cells.x0; cx < cells.x1; ++cx) {
+            // Seams run inside mixed cells and along the edges between unlike ones.
             const int here = owner(cx, cy);
-            if (here == INT16_MIN || (cx > cells.x0 && owner(cx - 1, cy) != here) ||
-                (cy > cells.y0 && owner(cx, cy - 1) != here)) {
-                found =
-                    hull(found, {cx - 1 - reach, cy - 1 - reach, cx + 1 + reach, cy + 1 + reach});
+            const bool mixed = here == INT16_MIN;
+            if (mixed || (cx > cells.x0 && owner(cx - 1, cy) != here)) {
+                found = hull(
+                    found, {cx - reach, cy - reach, cx + (mixed ? 1 : 0) + reach, cy + 1 + reach});
+            }
+            if (!mixed && cy > cells.y0 && owner(cx, cy - 1) != here) {
+                found = hull(found, {cx - reach, cy - reach, cx + 1 + reach, cy + reach});
             }
         }
     }
@@ -99,11 +103,16 @@ void BlockRenderer::render_core(const Job& job, const Rect& core) {
         }
     }
     const Rect halo = blended.empty() ? Rect{} : ranges.gauss[0];
-    composite(job, core, halo);
+    const Rect room = aligned_outwards(hull(core, halo), kCell);
+    for (WorkPlane& p : composite_) p.reset(room);
+    composited_.assign(static_cast<size_t>(room.area() / kCellArea), 0);
+    const CellRegion inner = job.local_cells(core);
+    for (int64_t cy = inner.y0; cy < inner.y1; ++cy) {
+        for (int64_t cx = inner.x0; cx < inner.x1; ++cx) need_composite(job, cx, cy);
+    }
     double warped = now();
     times_.warp += warped - start;
     if (!blended.empty()) {
-        for (WorkPlane& p : composite_) replicate_edges(p, halo);
         correction_.begin(ranges);
         for (const int k : owners) {
             const bool differs = difference(job, k, halo);
@@ -130,20 +139,15 @@ void BlockRenderer::render_core(const Job& job, const Rect& core) {
     times_.blend += now() - warped;
 }
 
-/// The hard cut over the cells that hold the core and the halo's part of the canvas, with room for
-/// all of both.
-void BlockRenderer::composite(const Job& job, const Rect& core, const Rect& halo) {
-    for (WorkPlane& p : composite_) p.reset(aligned_outwards(hull(core, halo), kCell));
-    const CellRegion inner = job.local_cells(core);
-    const CellRegion outer = halo.empty() ? inner : job.local_cells(cut_to_canvas(canvas_, halo));
-    const auto holds = [](const CellRegion& r, int64_t cx, int64_t cy) {
-        return cx >= r.x0 && cx < r.x1 && cy >= r.y0 && cy < r.y1;
-    };
-    for (int64_t cy = std::min(inner.y0, outer.y0); cy < std::max(inner.y1, outer.y1); ++cy) {
-        for (int64_t cx = std::min(inner.x0, outer.x0); cx < std::max(inner.x1, outer.x1); ++cx) {
-            if (holds(inner, cx, cy) || holds(outer, cx, cy)) composite_cell(job, cx, cy);
-        }
-    }
+/// Makes the hard cut of one cell unless it is there: the core needs all of its cells, the halo
+/// only those in which a frame differs.
+void BlockRenderer::need_composite(const Job& job, int64_t cx, int64_t cy) {
+    const Rect& room = composite_[0].rect();
+    const int64_t x = (job.pixel_x(cx) - room.x0) / kCell;
+    const int64_t y = (job.pixel_y(cy) - room.y0) / kCell;
+    uint8_t& there = composited_[static_cast<size_t>(y * (room.width() / kCell) + x)];
+    if (there == 0) composite_cell(job, cx, cy);
+    there = 1;
 }
 
 void BlockRenderer::composite_cell(const Job& job, int64_t cx, int64_t cy) {
@@ -228,7 +232,7 @@ bool BlockRenderer::difference(const Job& job, int k, const Rect& rect) {
             }
         }
     }
-    const int64_t reach = seam_reach(options_.bands) / kCell + 1;
+    const int64_t reach = ceil_div(seam_reach(options_.bands), kCell);
     near = {near.x0 - reach, near.y0 - reach, near.x1 + reach, near.y1 + reach};
 
     bool differs = false;
@@ -247,6 +251,7 @@ bool BlockRenderer::difference(const Job& job, int k, const Rect& rect) {
                 }
                 continue;
             }
+            need_composite(job, cx, cy);
             bool inside[kCellArea];
             sample(job, k, cx, cy, out, stride, coverage == Coverage::part ? inside : nullptr);
             for (size_t c = 0; c < 3; ++c) {

@@ -50,7 +50,7 @@ class BlockRenderer {
     struct Job;
     void render_core(const Job& job, const Rect& core);
     [[nodiscard]] Rect near_seams(const Job& job, const Rect& core, const Rect& around) const;
-    void composite(const Job& job, const Rect& core, const Rect& halo);
+    void need_composite(const Job& job, int64_t cx, int64_t cy);
     void composite_cell(const Job& job, int64_t cx, int64_t cy);
     bool difference(const Job& job, int k, const Rect& rect);
     void sample(const Job& job, int k, int64_t cx, int64_t cy, int16_t* const out[3],
@@ -63,6 +63,7 @@ class BlockRenderer {
     MultibandCorrection correction_;
     std::array<WorkPlane, 3> composite_, difference_;
     WorkPlane weight_;
+    std::vector<uint8_t> composited_;  // cells of composite_ that are there
     CellCoords coords_;
     BlockTimes times_;
 };

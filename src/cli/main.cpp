@@ -25,7 +25,8 @@ std::atomic<int> stop_signal{0};
 namespace {
 
 extern "C" void on_signal(int number) {
-    // A second signal ends the program at once, unless it is the same one sent to process and group.
+    // A second signal ends the program at once, unless it is the same one sent to process and
+    // group.
     static std::atomic<int64_t> first_second{0};
     struct timespec now {};
     clock_gettime(CLOCK_MONOTONIC, &now);

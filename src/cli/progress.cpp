@@ -18,8 +18,8 @@ void ProgressLine::show(const RenderProgress& p) {
     if (terminal_) {
         constexpr int kWidth = 30;
         const int full = static_cast<int>(p.fraction * kWidth);
-        const std::string bar =
-            std::string(static_cast<size_t>(full), '=') + std::string(static_cast<size_t>(kWidth - full), ' ');
+        const std::string bar = std::string(static_cast<size_t>(full), '=') +
+                                std::string(static_cast<size_t>(kWidth - full), ' ');
         std::fprintf(stderr, "\r[%s] %3.0f %%%s\033[K", bar.c_str(), percent, left.c_str());
         std::fflush(stderr);
         shown_ = true;

@@ -1,11 +1,11 @@
 #include "render/resources.hpp"
 
-#include <sys/resource.h>
 #include <unistd.h>
 
 #include <algorithm>
 #include <chrono>
 #include <fstream>
+#include <string>
 
 #include "base/text.hpp"
 #include "broadloom/error.hpp"
@@ -22,9 +22,12 @@ int64_t resident_bytes() {
 }
 
 int64_t peak_resident_bytes() {
-    struct rusage usage {};
-    getrusage(RUSAGE_SELF, &usage);
-    return int64_t{usage.ru_maxrss} * 1024;
+    // Not getrusage(): its figure starts with that of the process that started this one.
+    std::ifstream status("/proc/self/status");
+    for (std::string line; std::getline(status, line);) {
+        if (line.rfind("VmHWM:", 0) == 0) return std::stoll(line.substr(6)) * 1024;
+    }
+    return resident_bytes();
 }
 
 namespace {
@@ -40,7 +43,12 @@ MemoryShares share_memory(const RenderJob& job) {
     MemoryShares m;
     // The code and tables that run later and the allocator's slack; measured with margin.
     constexpr size_t kCodeAndSlack = 16U << 20;
-    m.base = static_cast<size_t>(resident_bytes()) + kCodeAndSlack;
+    // In steps well above what one run differs from the next, so that the least budget that is told
+    // works the next time too.
+    constexpr size_t kStep = 8U << 20;
+    m.base =
+        std::max<size_t>(40U << 20, (static_cast<size_t>(resident_bytes()) / kStep + 1) * kStep) +
+        kCodeAndSlack;
     const auto tile_bytes = static_cast<size_t>(job.shape.tile * job.shape.tile) * 4;
     const int up = job.shape.levels() - 1 - job.tree->leaf_level;
     const auto leaf_side = static_cast<size_t>(job.shape.tile << up);

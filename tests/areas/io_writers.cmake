@@ -1,3 +1,4 @@
+pkg_check_modules(TIFF REQUIRED IMPORTED_TARGET libtiff-4)  # the reference that reads what we wrote
 pkg_check_modules(LCMS2 REQUIRED IMPORTED_TARGET lcms2)
 broadloom_test(regrid_test unit/regrid_test.cpp LINK bl_pyramid)
 broadloom_test(deep_zoom_test unit/deep_zoom_test.cpp LINK bl_io)

@@ -13,7 +13,7 @@ test_packages=(
     libproj-dev proj-bin                          # projections, as a reference
     libopencv-calib3d-dev libopencv-stitching-dev # lens and blending, as a reference
     libtiff-tools libvips-tools gdal-bin          # readers of what broadloom writes
-    libtiff-dev liblcms2-dev libpng-dev                       # colour profiles; test pictures
+    libtiff-dev liblcms2-dev libpng-dev           # TIFF as a reference; colour profiles; test pictures
     chromium fonts-dejavu-core                    # the page in a browser
     mate-backgrounds lomiri-wallpapers-16.04 opencv-doc # photographs to test with
     clang-format clang-tidy libomp-dev            # scripts/test.sh --checks; clang's own omp.h

@@ -224,7 +224,7 @@ void note_decisions(const Canvas& c, const CanvasRequest& r, const Coverage& see
         notes.push_back("canvas.pixels_per_degree is " + text(s) + ", from the sharpest camera");
     }
     if (c.surface == Surface::sphere && seen.pole_in_view && !(r.left_deg && r.right_deg)) {
-        notes.push_back("a frame looks over a pole; the canvas is 360 degrees wide");
+        notes.emplace_back("a frame looks over a pole; the canvas is 360 degrees wide");
     }
     if (seen.cut && !(r.top_deg && r.bottom_deg)) {
         notes.push_back("frames reach beyond " + text(kMaxCylinderLatitude) +

@@ -19,7 +19,7 @@ namespace broadloom::frame_detail {
 /// A regular file opened for reading. Throws as probe_frame() says.
 class FrameFile {
   public:
-    FrameFile(const std::filesystem::path& path, std::string name);
+    FrameFile(const std::filesystem::path& path, const std::string& name);
     ~FrameFile();
     FrameFile(const FrameFile&) = delete;
     FrameFile& operator=(const FrameFile&) = delete;

@@ -190,7 +190,7 @@ std::string profile_description(std::span<const uint8_t> icc) {
     // ICC.1:2010, 7.3: tag count at 128, then entries of signature, offset, size; 10.13 and, for
     // version 2 profiles, the older textDescriptionType.
     const TiffOrder order{true};
-    const std::string unnamed = "a colour profile without a name";
+    std::string unnamed = "a colour profile without a name";
     if (icc.size() < 132) return unnamed;
     const uint64_t count = std::min<uint64_t>(order.read(&icc[128], 4), 1000);
     std::string text;

@@ -30,7 +30,8 @@ void refuse(const std::string& name, const std::string& what, const std::string&
     throw Error(ErrorCode::input, name + ": " + what, details);
 }
 
-FrameFile::FrameFile(const std::filesystem::path& path, std::string name) : name_(escaped(name)) {
+FrameFile::FrameFile(const std::filesystem::path& path, const std::string& name)
+    : name_(escaped(name)) {
     // Non-blocking, so that a pipe of that name cannot hold us up before it is refused.
     do {
         descriptor_ = open(path.c_str(), O_RDONLY | O_CLOEXEC | O_NONBLOCK);

@@ -1,17 +1,13 @@
 #include "blend/block.hpp"
 
 #include <algorithm>
-#include <chrono>
 #include <cstring>
+
+#include "base/stopwatch.hpp"
 
 namespace broadloom {
 
 namespace {
-
-double now() {
-    return std::chrono::duration<double>(std::chrono::steady_clock::now().time_since_epoch())
-        .count();
-}
 
 Rect cut_to_canvas(const Canvas& canvas, Rect r) {
     r.y0 = std::max<int64_t>(r.y0, 0);
@@ -90,7 +86,7 @@ Rect BlockRenderer::near_seams(const Job& job, const Rect& core, const Rect& aro
 }
 
 void BlockRenderer::render_core(const Job& job, const Rect& core) {
-    const double start = now();
+    const double start = monotonic_seconds();
     Rect blended;
     BandRanges ranges;
     std::vector<int> owners;
@@ -110,16 +106,16 @@ void BlockRenderer::render_core(const Job& job, const Rect& core) {
     for (int64_t cy = inner.y0; cy < inner.y1; ++cy) {
         for (int64_t cx = inner.x0; cx < inner.x1; ++cx) need_composite(job, cx, cy);
     }
-    double warped = now();
+    double warped = monotonic_seconds();
     times_.warp += warped - start;
     if (!blended.empty()) {
         correction_.begin(ranges);
         for (const int k : owners) {
             const bool differs = difference(job, k, halo);
-            const double differed = now();
+            const double differed = monotonic_seconds();
             times_.warp += differed - warped;
             if (differs) correction_.add(difference_, weight_);
-            warped = now();
+            warped = monotonic_seconds();
             times_.blend += warped - differed;
         }
         const auto& correction = correction_.finish();
@@ -136,7 +132,7 @@ void BlockRenderer::render_core(const Job& job, const Rect& core) {
                           job.rgbx + (y - job.rect.y0) * job.stride + 4 * (core.x0 - job.rect.x0),
                           core.width());
     }
-    times_.blend += now() - warped;
+    times_.blend += monotonic_seconds() - warped;
 }
 
 /// Makes the hard cut of one cell unless it is there: the core needs all of its cells, the halo

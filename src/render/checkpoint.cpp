@@ -3,17 +3,13 @@
 #include <cstring>
 #include <type_traits>
 
+#include "base/hash.hpp"
+
 namespace broadloom {
 
 namespace {
 
 constexpr std::string_view kMagic = "broadloom checkpoint 1\n";
-
-uint64_t checksum(std::string_view bytes) {  // FNV-1a, 64 bits
-    uint64_t sum = 0xcbf29ce484222325ULL;
-    for (const char c : bytes) sum = (sum ^ static_cast<unsigned char>(c)) * 0x100000001b3ULL;
-    return sum;
-}
 
 class Packer {
   public:
@@ -92,7 +88,7 @@ std::string pack_checkpoint(const Checkpoint& c, std::string_view identity) {
         p.number(quarter.child);
         p.list(quarter.pixels);
     }
-    p.number(checksum(p.bytes()));
+    p.number(hash_bytes(p.bytes()));
     return std::move(p.bytes());
 }
 
@@ -101,7 +97,7 @@ std::optional<Checkpoint> unpack_checkpoint(std::string_view bytes, std::string_
     constexpr size_t kSum = sizeof(uint64_t);
     if (bytes.size() < kMagic.size() + kSum || bytes.substr(0, kMagic.size()) != kMagic) return {};
     const std::string_view body = bytes.substr(0, bytes.size() - kSum);
-    if (Unpacker(bytes.substr(body.size())).number<uint64_t>() != checksum(body)) return {};
+    if (Unpacker(bytes.substr(body.size())).number<uint64_t>() != hash_bytes(body)) return {};
     Unpacker u(body.substr(kMagic.size()));
     const auto name = u.list<char>();
     if (std::string_view(name.data(), name.size()) != identity) return {};

@@ -7,6 +7,7 @@
 #include <map>
 
 #include "base/file_io.hpp"
+#include "base/hash.hpp"
 #include "base/parallel.hpp"
 #include "base/text.hpp"
 #include "broadloom/error.hpp"
@@ -161,14 +162,13 @@ std::vector<int> likely_frames(RenderJob& job, const FrameIndex& index, const Re
     return found;
 }
 
-class Fingerprint {  // FNV-1a, 64 bits, twice with different starts
+/// Two hashes with different starts, as 32 hexadecimal digits.
+class Fingerprint {
   public:
     void add(std::string_view text) {
-        for (const char c : text) {
-            a_ = (a_ ^ static_cast<unsigned char>(c)) * 0x100000001b3ULL;
-            b_ = (b_ ^ static_cast<unsigned char>(c)) * 0x100000001b3ULL + 0x9e37ULL;
-        }
-        a_ = (a_ ^ 0xffU) * 0x100000001b3ULL;
+        constexpr std::string_view kEnd("\0", 1);
+        a_ = hash_bytes(kEnd, hash_bytes(text, a_));
+        b_ = hash_bytes(kEnd, hash_bytes(text, b_));
     }
     [[nodiscard]] std::string hex() const {
         char text[40];
@@ -178,7 +178,7 @@ class Fingerprint {  // FNV-1a, 64 bits, twice with different starts
     }
 
   private:
-    uint64_t a_ = 0xcbf29ce484222325ULL, b_ = 0x84222325cbf29ce4ULL;
+    uint64_t a_ = kHashStart, b_ = kHashStart + 0x9e3779b97f4a7c15ULL;
 };
 
 std::string identify(const Scene& scene, const RenderJob& job) {

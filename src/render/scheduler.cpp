@@ -4,32 +4,11 @@
 #include <chrono>
 
 #include "base/parallel.hpp"
+#include "base/stopwatch.hpp"
 #include "base/text.hpp"
 #include "broadloom/error.hpp"
 
 namespace broadloom {
-
-namespace {
-
-double now() {
-    return std::chrono::duration<double>(std::chrono::steady_clock::now().time_since_epoch())
-        .count();
-}
-
-/// Adds the time since its creation to a sum.
-class Stopwatch {
-  public:
-    explicit Stopwatch(double& sum) : sum_(sum), start_(now()) {}
-    ~Stopwatch() { sum_ += now() - start_; }
-    Stopwatch(const Stopwatch&) = delete;
-    Stopwatch& operator=(const Stopwatch&) = delete;
-
-  private:
-    double& sum_;
-    double start_;
-};
-
-}  // namespace
 
 /// What belongs to one thread.
 struct Scheduler::Worker {
@@ -58,7 +37,7 @@ Scheduler::Scheduler(const RenderJob& job, const Kernels& kernels, const SeamLab
 bool Scheduler::stopping() const { return hooks_.stop != nullptr && hooks_.stop->load() != 0; }
 
 bool Scheduler::run(const std::vector<int64_t>& complete) {
-    start_ = now();
+    start_ = monotonic_seconds();
     const int64_t first = committer_.next();
     for (size_t i = 0; i < leaves_.size() && job_.tree->leaves[i] < first; ++i) {
         leaves_[i].state = LeafState::done;
@@ -308,7 +287,7 @@ void Scheduler::climb(Worker& worker, int64_t parent) {
 
 void Scheduler::report_progress() {
     if (!hooks_.progress) return;
-    const double time = now();
+    const double time = monotonic_seconds();
     const auto total = static_cast<double>(leaves_.size());
     const auto done = static_cast<double>(done_);
     if (time - last_progress_ < 0.2 && done_ < static_cast<int64_t>(leaves_.size())) return;

@@ -2,6 +2,8 @@
 
 #include <catch2/catch.hpp>
 
+#include "base/hash.hpp"
+
 using namespace broadloom;
 
 namespace {
@@ -34,6 +36,14 @@ TEST_CASE("a checkpoint comes back as it was, and only for its own job", "[resum
     REQUIRE(back->quarters.size() == 1);
     CHECK(back->quarters[0].pixels == c.quarters[0].pixels);
     CHECK_FALSE(unpack_checkpoint(bytes, "job two", tree).has_value());
+}
+
+TEST_CASE("the hash is FNV-1a with 64 bits", "[resume]") {
+    // Values of draft-eastlake-fnv, from memory.
+    CHECK(hash_bytes("") == 0xcbf29ce484222325ULL);
+    CHECK(hash_bytes("a") == 0xaf63dc4c8601ec8cULL);
+    CHECK(hash_bytes("foobar") == 0x85944171f73967e8ULL);
+    CHECK(hash_bytes("bar", hash_bytes("foo")) == hash_bytes("foobar"));
 }
 
 TEST_CASE("a checkpoint that was cut or changed anywhere is refused", "[resume]") {

@@ -6,6 +6,7 @@
 #include <csignal>
 #include <cstdint>
 #include <cstdio>
+#include <cstdlib>
 #include <ctime>
 #include <exception>
 #include <new>
@@ -108,6 +109,10 @@ int main(int argc, char** argv) {
     // thread serves the others.
     mallopt(M_ARENA_MAX, 2);
     mallopt(M_MMAP_THRESHOLD, 256 * 1024);
+    // TurboJPEG lets these change how it encodes; the bytes must depend on our options alone.
+    for (const char* name : {"TJ_OPTIMIZE", "TJ_PROGRESSIVE", "TJ_RESTART", "TJ_ARITHMETIC"}) {
+        unsetenv(name);
+    }
     std::signal(SIGINT, broadloom::cli::on_signal);
     std::signal(SIGTERM, broadloom::cli::on_signal);
     std::signal(SIGPIPE, SIG_IGN);

@@ -1,6 +1,7 @@
 // The bytes of every output depend on the scene and the options that name the result, on nothing
 // else.
 #include <catch2/catch.hpp>
+#include <cstdlib>
 
 #include "support/small_scene.hpp"
 
@@ -99,4 +100,18 @@ TEST_CASE("a draft has the same bytes for any threads, memory and instruction se
 TEST_CASE("tiles with overlap have the same bytes for any threads, memory and instruction set",
           "[pipeline][bytes]") {
     check_same(SmallScene(3, 2), {"--scale", "2", "--tile", "254", "--overlap", "1"});
+}
+
+TEST_CASE("variables that the JPEG library reads from the environment change nothing",
+          "[pipeline][bytes]") {
+    // TurboJPEG 2.1 optimises Huffman tables under TJ_OPTIMIZE, which a TIFF's shared tables
+    // forbid.
+    const SmallScene scene(2, 1);
+    const auto usual = outputs(scene, {}, "out");
+    for (const char* name : {"TJ_OPTIMIZE", "TJ_PROGRESSIVE", "TJ_RESTART"}) {
+        INFO(name);
+        setenv(name, "1", 1);
+        CHECK(outputs(scene, {}, "out") == usual);
+        unsetenv(name);
+    }
 }

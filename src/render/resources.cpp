@@ -141,7 +141,7 @@ double estimate_seconds(const RenderJob& job) {
         all_frames += f.bytes;
         const double whole = static_cast<double>(f.info.stored_width * f.info.stored_height) / 1e6;
         constexpr double kOtherFormats = 4;  // inflating 16-bit samples
-        decoded += whole * (f.info.jpeg ? (f.denominator > 1 ? 0.85 : 1.1) : kOtherFormats);
+        decoded += whole * (f.info.jpeg ? (f.denominator > 1 ? 1.3 : 1.45) : kOtherFormats);
     }
     // A cache of a few frames makes some decodes twice.
     const double repeats =
@@ -151,7 +151,7 @@ double estimate_seconds(const RenderJob& job) {
                                     std::max(1.0, static_cast<double>(job.frame_cache_bytes)));
     const double canvas =
         static_cast<double>(job.shape.width) * static_cast<double>(job.shape.height) / 1e6;
-    const double each = job.block.bands > 0 ? 5.2 : 3.6;
+    const double each = job.block.bands > 0 ? 6.8 : 4.9;
     return unit * (decoded * repeats + canvas * each) / job.options.threads + 0.3;
 }
 

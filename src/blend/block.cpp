@@ -292,12 +292,6 @@ void BlockRenderer::replicate_edges(WorkPlane& plane, const Rect& wanted) const 
     }
 }
 
-size_t BlockRenderer::bytes() const {
-    size_t total = correction_.bytes() + weight_.bytes();
-    for (size_t c = 0; c < 3; ++c) total += composite_[c].bytes() + difference_[c].bytes();
-    return total;
-}
-
 size_t BlockRenderer::bytes_bound(const BlockOptions& options) {
     const int64_t halo = options.bands > 0 ? seam_reach(options.bands) : 0;
     const auto side =

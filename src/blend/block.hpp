@@ -42,8 +42,7 @@ class BlockRenderer {
                 std::ptrdiff_t stride);
 
     [[nodiscard]] const BlockTimes& times() const { return times_; }
-    [[nodiscard]] size_t bytes() const;
-    /// Upper bound of bytes() for any block.
+    /// Upper bound of what one renderer holds, for any block.
     static size_t bytes_bound(const BlockOptions& options);
 
   private:

@@ -109,13 +109,4 @@ const std::array<WorkPlane, 3>& MultibandCorrection::finish() {
     return sum_[0];
 }
 
-size_t MultibandCorrection::bytes() const {
-    size_t total = scratch_.capacity() * sizeof(int32_t) + expanded_.capacity() * sizeof(int16_t);
-    for (size_t l = 0; l <= kMaxBands; ++l) {
-        total += gauss_[l].bytes() + weight_[l].bytes();
-        for (const WorkPlane& p : sum_[l]) total += p.bytes();
-    }
-    return total;
-}
-
 }  // namespace broadloom

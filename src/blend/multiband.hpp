@@ -57,8 +57,6 @@ class MultibandCorrection {
     /// Collapses the bands. The planes cover ranges.blend[0] until the next begin().
     const std::array<WorkPlane, 3>& finish();
 
-    [[nodiscard]] size_t bytes() const;
-
   private:
     void reduce(const WorkPlane& from, WorkPlane& to);
     void expand_onto_row(const WorkPlane& coarse, const Rect& fine, int64_t y);

@@ -58,9 +58,6 @@ class LabelRegion {
     [[nodiscard]] std::vector<int> owners(const Rect& pixels) const;
 
     [[nodiscard]] const CellRegion& region() const { return region_; }
-    [[nodiscard]] size_t bytes() const {
-        return cells_.size() * sizeof(Cell) + mixed_.capacity() * sizeof(mixed_[0]);
-    }
 
   private:
     struct Cell {

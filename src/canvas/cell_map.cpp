@@ -144,7 +144,6 @@ void CellMap::classify() {
                     cell.coverage = Coverage::part;
                 }
             }
-            any_ = any_ || cell.coverage != Coverage::none;
         }
     }
 }

@@ -78,8 +78,6 @@ class CellMap {
     [[nodiscard]] Coverage coverage(int64_t cx, int64_t cy) const {
         return cells_[index(cx, cy)].coverage;
     }
-    /// Whether any cell is covered at all.
-    [[nodiscard]] bool any() const { return any_; }
 
     /// Scores (cosine of the angle to the frame's axis) at the cell's corners, as in CellCorners.
     void corner_scores(int64_t cx, int64_t cy, double out[4]) const;
@@ -119,7 +117,6 @@ class CellMap {
     int64_t width_, height_;
     std::vector<FramePoint> nodes_;
     std::vector<Cell> cells_;
-    bool any_ = false;
 };
 
 }  // namespace broadloom

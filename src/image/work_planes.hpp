@@ -19,6 +19,7 @@ class WorkPlane {
         rect_ = rect;
         stride_ = rect.empty() ? 0 : rect.width() + 2 * kMargin;
         const auto needed = static_cast<size_t>(stride_ * (rect.empty() ? 0 : rect.height()));
+        values_.reserve(needed);  // exactly: resize() alone would double
         if (values_.size() < needed) values_.resize(needed);
     }
     /// Pointer to (x, y) in absolute coordinates.
@@ -30,7 +31,6 @@ class WorkPlane {
     }
     [[nodiscard]] const Rect& rect() const { return rect_; }
     [[nodiscard]] int64_t stride() const { return stride_; }
-    [[nodiscard]] size_t bytes() const { return values_.capacity() * sizeof(int16_t); }
 
   private:
     Rect rect_;

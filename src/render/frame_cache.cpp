@@ -50,26 +50,10 @@ bool FrameCache::admit(int64_t leaf, const std::vector<int>& frames, std::vector
     for (const size_t r : wanted) {
         if (slots_[r].state == State::absent) missing += job_.frames[r].bytes;
     }
-    // What may go: ready, not pinned, not wanted; furthest next use first.
-    std::vector<size_t> idle;
-    size_t idle_bytes = 0;
-    for (size_t s = 0; s < slots_.size(); ++s) {
-        if (slots_[s].state == State::ready && slots_[s].pins == 0 &&
-            !std::binary_search(wanted.begin(), wanted.end(), s)) {
-            idle.push_back(s);
-            idle_bytes += job_.frames[s].bytes;
-        }
-    }
-    const size_t capacity = job_.frame_cache_bytes;
-    if (used_ + missing > capacity + idle_bytes) return false;
-    std::sort(idle.begin(), idle.end(), [&](size_t a, size_t b) {
-        const int64_t na = next_use(a, leaf);
-        const int64_t nb = next_use(b, leaf);
-        return na != nb ? na > nb : a < b;
-    });
-    for (const size_t s : idle) {
-        if (used_ + missing <= capacity) break;
-        evict(s);
+    if (!make_room(missing, leaf, [&](size_t slot, int64_t) {
+            return !std::binary_search(wanted.begin(), wanted.end(), slot);
+        })) {
+        return false;
     }
     for (const size_t r : wanted) {
         ++slots_[r].pins;
@@ -78,6 +62,26 @@ bool FrameCache::admit(int64_t leaf, const std::vector<int>& frames, std::vector
         to_decode.push_back(static_cast<int>(r));
     }
     spare_.clear();  // the rest goes back to the system
+    return true;
+}
+
+bool FrameCache::make_room(size_t needed, int64_t after,
+                           const std::function<bool(size_t slot, int64_t use)>& may_go) {
+    std::vector<std::pair<int64_t, size_t>> idle;  // next use, slot
+    size_t idle_bytes = 0;
+    for (size_t s = 0; s < slots_.size(); ++s) {
+        if (slots_[s].state != State::ready || slots_[s].pins > 0) continue;
+        const int64_t use = next_use(s, after);
+        if (!may_go(s, use)) continue;
+        idle.emplace_back(use, s);
+        idle_bytes += job_.frames[s].bytes;
+    }
+    if (used_ + needed > job_.frame_cache_bytes + idle_bytes) return false;
+    std::sort(idle.rbegin(), idle.rend());
+    for (const auto& [use, slot] : idle) {
+        if (used_ + needed <= job_.frame_cache_bytes) break;
+        evict(slot);
+    }
     return true;
 }
 
@@ -113,23 +117,10 @@ int FrameCache::prefetch(int64_t leaf) {
         }
     }
     if (wanted == slots_.size()) return -1;
-    const size_t needed = job_.frames[wanted].bytes;
     // Only frames that are needed later still may go for it.
-    std::vector<std::pair<int64_t, size_t>> later;
-    size_t later_bytes = 0;
-    for (size_t s = 0; s < slots_.size(); ++s) {
-        if (slots_[s].state != State::ready || slots_[s].pins > 0) continue;
-        const int64_t use = next_use(s, leaf - 1);
-        if (use > wanted_use) {
-            later.emplace_back(use, s);
-            later_bytes += job_.frames[s].bytes;
-        }
-    }
-    if (used_ + needed > job_.frame_cache_bytes + later_bytes) return -1;
-    std::sort(later.rbegin(), later.rend());
-    for (const auto& [use, s] : later) {
-        if (used_ + needed <= job_.frame_cache_bytes) break;
-        evict(s);
+    if (!make_room(job_.frames[wanted].bytes, leaf - 1,
+                   [&](size_t, int64_t use) { return use > wanted_use; })) {
+        return -1;
     }
     start_loading(wanted);
     spare_.clear();

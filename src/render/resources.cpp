@@ -10,6 +10,7 @@
 #include "base/text.hpp"
 #include "broadloom/error.hpp"
 #include "io/jpeg_codec.hpp"
+#include "render/tile_sink.hpp"
 
 namespace broadloom {
 
@@ -65,7 +66,8 @@ MemoryShares share_memory(const RenderJob& job) {
     const size_t leaf_plan =
         CellMap::bytes(cells_of(area.grown(seam_reach(job.block.bands)))) * job.most_candidates +
         (256U << 10);
-    const bool regrid = job.shape.overlap > 0 || job.shape.tile % 16 != 0;
+    const TileLayout layout(job);
+    const bool regrid = layout.regrid_tiles || layout.regrid_tiff;
     const size_t leaf_output = leaf_bytes / (regrid ? 1 : 4);
     m.per_thread += 2 * (leaf_plan + leaf_output);
     // A parent under way on each level; below one tile's size they are small.
@@ -108,9 +110,14 @@ int64_t estimate_disk(const RenderJob& job) {
     if (job.options.chroma == Chroma::c444) each *= 1.4;
     const auto picture = static_cast<double>(job.shape.pixel_count());
     double total = 2 * picture * each + 3000.0 * static_cast<double>(job.plan.tiles) + (4 << 20);
-    if (job.shape.overlap > 0 || job.shape.tile % 16 != 0) {
-        const auto frontier = static_cast<double>(job.shape.width + job.shape.height);
-        total += 16.0 * frontier * static_cast<double>(job.shape.tile);
+    // Cells that wait in scratch files where tiles do not coincide with them.
+    const TileLayout layout(job);
+    const PyramidShape cells{job.shape.width, job.shape.height, job.shape.tile, 0};
+    if (layout.regrid_tiles) {
+        total += static_cast<double>(Regrid::scratch_bound(cells, job.shape));
+    }
+    if (layout.regrid_tiff) {
+        total += static_cast<double>(Regrid::scratch_bound(cells, layout.tiff_shape));
     }
     return static_cast<int64_t>(std::min(total, 9e18));
 }

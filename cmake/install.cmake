@@ -31,17 +31,18 @@ configure_package_config_file(${PROJECT_SOURCE_DIR}/cmake/broadloomConfig.cmake.
 # Before 1.0 a minor version may change the interface.
 write_basic_package_version_file(${PROJECT_BINARY_DIR}/broadloomConfigVersion.cmake
   COMPATIBILITY SameMinorVersion)
-install(FILES ${PROJECT_BINARY_DIR}/broadloomConfig.cmake
+install(FILES ${PROJECT_SOURCE_DIR}/cmake/opencv.cmake ${PROJECT_BINARY_DIR}/broadloomConfig.cmake
   ${PROJECT_BINARY_DIR}/broadloomConfigVersion.cmake DESTINATION ${config_folder})
 
 # A static library's users link its libraries too, a shared one's do not.
-set(broadloom_pc_requires "vips libturbojpeg libhwy")
+set(broadloom_pc_requires "vips libturbojpeg libhwy libtiff-4 libexif libraw_r")
+set(broadloom_pc_private "-lopencv_features2d -lopencv_calib3d -lopencv_flann -lopencv_imgproc -lopencv_core -lceres -lglog")
 if(BUILD_SHARED_LIBS)
   set(broadloom_pc_requires_line "Requires.private: ${broadloom_pc_requires}")
   set(broadloom_pc_libraries "-lbroadloom")
 else()
   set(broadloom_pc_requires_line "Requires: ${broadloom_pc_requires}")
-  set(broadloom_pc_libraries "-lbroadloom ${OpenMP_CXX_FLAGS}")
+  set(broadloom_pc_libraries "-lbroadloom ${broadloom_pc_private} ${OpenMP_CXX_FLAGS}")
 endif()
 # From the .pc file's own place, so that an installed tree can be moved.
 file(RELATIVE_PATH broadloom_pc_prefix /${CMAKE_INSTALL_LIBDIR}/pkgconfig /)

@@ -7,13 +7,16 @@ build_packages=(
     g++ cmake ninja-build make pkg-config
     libvips-dev libturbojpeg0-dev libjpeg62-turbo-dev libhwy-dev
     nlohmann-json3-dev libcli11-dev
+    libexif-dev libtiff-dev libraw-dev liblensfun-data-v1 # what the camera wrote; raw files; sensors
+    libopencv-features2d-dev libopencv-calib3d-dev libopencv-flann-dev libopencv-imgproc-dev
+    libceres-dev                                          # features; least squares
 )
 test_packages=(
     catch2 python3 strace                         # the tests themselves
     libproj-dev proj-bin                          # projections, as a reference
-    libopencv-calib3d-dev libopencv-stitching-dev # lens and blending, as a reference
+    libopencv-stitching-dev                       # blending, as a reference
     libtiff-tools libvips-tools gdal-bin          # readers of what broadloom writes
-    libtiff-dev liblcms2-dev libpng-dev           # TIFF as a reference; colour profiles; test pictures
+    liblcms2-dev libpng-dev                       # colour profiles; test pictures
     chromium fonts-dejavu-core                    # the page in a browser
     mate-backgrounds lomiri-wallpapers-16.04 opencv-doc # photographs to test with
     clang-format clang-tidy libomp-dev            # scripts/test.sh --checks; clang's own omp.h

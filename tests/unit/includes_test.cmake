@@ -11,8 +11,11 @@ set(may_pyramid base image)
 set(may_canvas base image scene)
 set(may_io base image pyramid viewer)
 set(may_blend base image scene canvas)
+set(may_match base image scene io)
+set(may_gather base image scene io match)
+set(may_align base image scene canvas io match)
 set(may_render base image scene pyramid canvas io blend)
-set(may_cli ${may_render} render)
+set(may_cli ${may_render} render match gather align)
 set(may_viewer "")
 
 # The floor of each public header: the one that defines what it declares.
@@ -26,13 +29,21 @@ set(owner_scene scene)
 set(owner_pyramid pyramid)
 set(owner_canvas canvas)
 set(owner_render render)
+set(owner_work base)
+set(owner_gather gather)
+set(owner_align align)
 
 # Header, and the files that may include it.
 set(confined
   "^vips/" "^src/io/frame"
   "^turbojpeg\\.h$" "^src/io/(jpeg|frame)"
-  "^(tiffio|tiffio\\.hxx|tiff|jpeglib|png)\\.h" "^$"
-  "^nlohmann/" "^src/(scene|render)/"
+  "^(tiffio|tiff)\\.h" "^src/io/photo_tags"
+  "^(tiffio\\.hxx|jpeglib\\.h|png\\.h)" "^$"
+  "^libexif/" "^src/io/photo_tags"
+  "^libraw/" "^src/io/raw"
+  "^opencv2/" "^src/match/"
+  "^ceres/" "^src/align/"
+  "^nlohmann/" "^src/(scene|render|align)/"
   "^CLI/" "^src/cli/"
   "^hwy/" "^src/image/"
   "^omp\\.h$" "^src/base/parallel\\.cpp$")
@@ -134,7 +145,11 @@ set(controls
   "src/blend/block.cpp" "#include <hwy/highway.h>" "<hwy/highway.h> is not for this file"
   "src/render/job.cpp" "#include <omp.h>" "<omp.h> is not for this file"
   "src/render/job.cpp" "#pragma omp parallel" "OpenMP loop outside"
-  "src/render/job.cpp" "#include <opencv2/core.hpp>" "the place of <opencv2/core.hpp>")
+  "src/render/job.cpp" "#include <opencv2/core.hpp>" "<opencv2/core.hpp> is not for this file"
+  "src/render/job.cpp" "#include <ceres/ceres.h>" "<ceres/ceres.h> is not for this file"
+  "src/io/deep_zoom.cpp" "#include <libraw/libraw.h>" "<libraw/libraw.h> is not for this file"
+  "src/io/deep_zoom.cpp" "#include <libexif/exif-data.h>" "<libexif/exif-data.h> is not for this file"
+  "src/render/job.cpp" "#include <boost/any.hpp>" "the place of <boost/any.hpp>")
 file(REMOVE_RECURSE ${WORK})
 foreach(folder src include viewer)
   file(COPY ${SOURCE}/${folder} DESTINATION ${WORK}

@@ -29,6 +29,7 @@ struct Frame {
     std::string file;                    ///< as written in the scene; relative to the scene file
     std::string camera;                  ///< key of Scene::cameras
     std::optional<int64_t> row, column;  ///< row 0 is the top, column 0 the left
+    std::optional<int64_t> orientation;  ///< EXIF 1..8; absent: as the file says
     std::optional<double> yaw_deg, pitch_deg;
     double roll_deg = 0;
     std::array<double, 3> gain{1, 1, 1};  ///< R, G, B, applied in linear light

@@ -62,7 +62,7 @@ std::vector<FrameInput> read_headers(const Scene& scene, std::vector<std::string
         try {
             if (known != seen.end()) {
                 input.same_as = known->second;
-                input.info = inputs[static_cast<size_t>(known->second)].info;
+                input.info = probe_frame(input.path, input.name);
                 notes.push_back(input.name + " is listed more than once");
             } else {
                 input.info = probe_frame(input.path, input.name);
@@ -70,6 +70,7 @@ std::vector<FrameInput> read_headers(const Scene& scene, std::vector<std::string
                 if (!input.info.profile.empty()) ++profiles[input.info.profile];
                 if (input.info.alpha) ++with_alpha;
             }
+            if (frame.orientation) input.info.orientation = static_cast<int>(*frame.orientation);
             if (input.info.upright_width() != camera.width ||
                 input.info.upright_height() != camera.height) {
                 throw Error(ErrorCode::input,

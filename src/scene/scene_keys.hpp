@@ -16,9 +16,9 @@ inline constexpr std::array<std::string_view, 7> kCameraKeys{
     "width", "height", "focal_px", "principal_point_px", "radial", "tangential", "vignetting"};
 inline constexpr std::array<std::string_view, 6> kCanvasKeys{
     "surface", "left_deg", "right_deg", "top_deg", "bottom_deg", "pixels_per_degree"};
-inline constexpr std::array<std::string_view, 12> kFrameKeys{
-    "file",     "row",  "column", "camera", "yaw_deg",   "pitch_deg",
-    "roll_deg", "gain", "use",    "reason", "placed_by", "masks"};
+inline constexpr std::array<std::string_view, 13> kFrameKeys{
+    "file",     "row",  "column", "camera", "orientation", "yaw_deg", "pitch_deg",
+    "roll_deg", "gain", "use",    "reason", "placed_by",   "masks"};
 
 inline constexpr std::string_view kUseYes = "yes", kUseLeftOut = "left out";
 inline constexpr std::array<std::string_view, 2> kUses{kUseYes, kUseLeftOut};

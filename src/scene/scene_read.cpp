@@ -33,6 +33,7 @@ constexpr NumberRange kLatitude{-90, 90, false, " degrees"};
 constexpr NumberRange kResolution{0, 1e9, true, " pixels per degree"};
 constexpr NumberRange kGain{0, 64, true};
 constexpr NumberRange kPosition{0, 1e6};
+constexpr NumberRange kOrientation{1, 8};
 
 bool keep_verbatim(std::span<JsonValue* const> open, std::string_view key) {
     return (open.size() == 1 && key == "extra") ||
@@ -108,6 +109,7 @@ class FrameReader {
         frame.camera = read_camera_name(reader);
         frame.row = reader.integer("row", kPosition);
         frame.column = reader.integer("column", kPosition);
+        frame.orientation = reader.integer("orientation", kOrientation);
         frame.yaw_deg = reader.number("yaw_deg", kYaw);
         frame.pitch_deg = reader.number("pitch_deg", kPitch);
         frame.roll_deg = reader.number("roll_deg", kRoll).value_or(frame.roll_deg);

@@ -136,6 +136,7 @@ std::string frame_json(const Frame& frame, const std::string& place) {
     members.integer("row", frame.row);
     members.integer("column", frame.column);
     members.text("camera", frame.camera);
+    members.integer("orientation", frame.orientation);
     members.new_line();
     members.number("yaw_deg", frame.yaw_deg);
     members.number("pitch_deg", frame.pitch_deg);

@@ -140,4 +140,9 @@ TEST_CASE("frames of all kinds together give the picture of plain ones", "[pipel
     const Pixels wrong = load((scene.out("wrong") / "pano.tif").native());
     const Pixels expected = load((plain.out("full") / "pano.tif").native());
     CHECK(difference(wrong, expected, 0, 0, wrong.width, wrong.height) > 1);
+    // The scene's word goes before the file's.
+    scene.json["frames"][7]["orientation"] = 1;
+    REQUIRE(scene.render(as, "right").status == 0);
+    const Pixels right = load((scene.out("right") / "pano.tif").native());
+    CHECK(difference(right, expected, 0, 0, right.width, right.height) < 1);
 }

@@ -102,7 +102,7 @@ bool same(const Camera& a, const Camera& b) {
 }
 bool same(const Frame& a, const Frame& b) {
     return a.file == b.file && a.camera == b.camera && a.row == b.row && a.column == b.column &&
-           same(a.yaw_deg, b.yaw_deg) && same(a.pitch_deg, b.pitch_deg) &&
+           a.orientation == b.orientation && same(a.yaw_deg, b.yaw_deg) && same(a.pitch_deg, b.pitch_deg) &&
            same(a.roll_deg, b.roll_deg) && same(a.gain, b.gain) && a.use == b.use &&
            a.reason == b.reason && a.placed_by == b.placed_by && a.masks_json == b.masks_json;
 }
@@ -251,6 +251,8 @@ TEST_CASE("Every wrong value is told with its place", "[scene]") {
         {"\"column\": 0", "\"column\": 0.5", "frames[0].column", "whole number"},
         {"\"row\": 0", "\"row\": 18446744073709551615", "frames[0].row", "must be from 0"},
         {"-40.0", "3600.5", "frames[0].yaw_deg", "from -3600 to 3600 degrees"},
+        {"\"roll_deg\": 0.0", "\"orientation\": 9", "frames[0].orientation", "from 1 to 8"},
+        {"\"roll_deg\": 0.0", "\"orientation\": 0", "frames[0].orientation", "from 1 to 8"},
         {"12.0", "-180.5", "frames[0].pitch_deg", "from -180 to 180 degrees"},
         {"\"roll_deg\": 0.0", "\"roll_deg\": 361", "frames[0].roll_deg", "is 361"},
         {"[1.0, 1.0, 1.0]", "[1, 0, 1]", "frames[0].gain[1]", "must be above 0"},
@@ -547,6 +549,7 @@ TEST_CASE("Random scenes survive writing and reading to the bit", "[scene][prope
             if (chance(50)) {
                 frame.column = static_cast<int64_t>(random() % 1'000'001);
             }
+            if (chance(50)) frame.orientation = 1 + static_cast<int64_t>(random() % 8);
             frame.yaw_deg = maybe(3600);
             frame.pitch_deg = maybe(180);
             frame.roll_deg = chance(50) ? awkward(360) : -0.0;

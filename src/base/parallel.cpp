@@ -2,6 +2,8 @@
 
 #include <sched.h>
 
+#include <algorithm>
+#include <atomic>
 #include <exception>
 #include <vector>
 #if defined(BROADLOOM_STD_THREADS)
@@ -41,6 +43,29 @@ void run_workers(int count, const std::function<void(int)>& body) {
 #pragma omp parallel for num_threads(count) schedule(static, 1)
     for (int i = 0; i < count; ++i) guarded(i);
 #endif
+    for (const auto& e : thrown) {
+        if (e) std::rethrow_exception(e);
+    }
+}
+
+void for_each_index(size_t count, int threads, const std::function<void(size_t, int)>& body) {
+    std::atomic<size_t> next{0};
+    std::atomic<bool> failed{false};
+    std::vector<std::exception_ptr> thrown(count);
+    const int workers = static_cast<int>(
+        std::min(static_cast<size_t>(std::max(threads, 1)), std::max<size_t>(count, 1)));
+    run_workers(workers, [&](int worker) {
+        while (!failed) {
+            const size_t i = next++;
+            if (i >= count) break;
+            try {
+                body(i, worker);
+            } catch (...) {
+                thrown[i] = std::current_exception();
+                failed = true;
+            }
+        }
+    });
     for (const auto& e : thrown) {
         if (e) std::rethrow_exception(e);
     }

@@ -1,7 +1,5 @@
 #include "render/job.hpp"
 
-#include <unistd.h>
-
 #include <algorithm>
 #include <cmath>
 #include <map>
@@ -9,6 +7,7 @@
 #include "base/file_io.hpp"
 #include "base/hash.hpp"
 #include "base/parallel.hpp"
+#include "base/process_memory.hpp"
 #include "base/text.hpp"
 #include "broadloom/error.hpp"
 #include "render/resources.hpp"
@@ -212,8 +211,7 @@ RenderJob prepare_job(const Scene& scene, const RenderOptions& options) {
     job.options = options;
     job.options.scale = options.scale.value_or(options.pass == Pass::draft ? 0.5 : 1.0);
     job.options.threads = options.threads > 0 ? options.threads : processor_count();
-    job.options.memory_bytes =
-        options.memory_bytes.value_or(int64_t{sysconf(_SC_PHYS_PAGES)} * sysconf(_SC_PAGESIZE) / 2);
+    job.options.memory_bytes = options.memory_bytes.value_or(default_memory_budget());
     RenderPlan& plan = job.plan;
     kernels_for(options.instruction_set);  // refuses what this processor lacks
 

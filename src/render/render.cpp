@@ -6,6 +6,7 @@
 #include <optional>
 
 #include "base/file_io.hpp"
+#include "base/process_memory.hpp"
 #include "base/text.hpp"
 #include "broadloom/error.hpp"
 #include "io/page.hpp"

@@ -1,35 +1,16 @@
 #include "render/resources.hpp"
 
-#include <unistd.h>
-
 #include <algorithm>
 #include <chrono>
-#include <fstream>
 #include <string>
 
+#include "base/process_memory.hpp"
 #include "base/text.hpp"
 #include "broadloom/error.hpp"
 #include "io/jpeg_codec.hpp"
 #include "render/tile_sink.hpp"
 
 namespace broadloom {
-
-int64_t resident_bytes() {
-    std::ifstream statm("/proc/self/statm");
-    int64_t total = 0;
-    int64_t resident = 0;
-    statm >> total >> resident;
-    return resident * sysconf(_SC_PAGESIZE);
-}
-
-int64_t peak_resident_bytes() {
-    // Not getrusage(): its figure starts with that of the process that started this one.
-    std::ifstream status("/proc/self/status");
-    for (std::string line; std::getline(status, line);) {
-        if (line.rfind("VmHWM:", 0) == 0) return std::stoll(line.substr(6)) * 1024;
-    }
-    return resident_bytes();
-}
 
 namespace {
 

@@ -5,10 +5,6 @@
 
 namespace broadloom {
 
-/// Resident memory of this process now, and at its largest so far, bytes.
-int64_t resident_bytes();
-int64_t peak_resident_bytes();
-
 /// Divides the budget; job.tree, leaf_frames and most_candidates are set.
 MemoryShares share_memory(const RenderJob& job);
 

@@ -2,6 +2,7 @@
 /// overlapping frames, a joint solution for orientations and lens, exposure and vignetting, level.
 #pragma once
 
+#include <array>
 #include <cstdint>
 #include <filesystem>
 #include <optional>

@@ -7,6 +7,7 @@
 #include <filesystem>
 #include <optional>
 #include <string>
+#include <string_view>
 #include <vector>
 
 #include "broadloom/scene.hpp"
@@ -24,6 +25,11 @@ struct ShootOrder {
 
 /// "columns, down, right, one-way" and its kin.
 std::string shoot_order_text(const ShootOrder& order);
+
+/// The reverse: any of the words columns or rows, down or up, right or left, one-way or
+/// back-and-forth, separated by commas or spaces; what is not named stays as in ShootOrder{}.
+/// nullopt for other words and contradictions.
+std::optional<ShootOrder> parse_shoot_order(std::string_view text);
 
 enum class Prefer { raw, jpeg };
 enum class Layout { grid, loose };  ///< loose: hand-held, no rows and columns
@@ -46,7 +52,7 @@ struct GatherOptions {
 
 /// One thing that differs from what a locked camera would give, or looks wrong.
 struct Finding {
-    std::string frame;  ///< file as in the scene; empty: the set as a whole
+    std::string frame;  ///< name as on the contact sheet; empty: the set as a whole
     std::string what;   ///< "exposure time", "white balance", "sharpness" ...
     std::string value, usual;
     std::string effect;  ///< what it does to the picture, a sentence

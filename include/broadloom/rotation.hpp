@@ -5,6 +5,7 @@
 
 #include <array>
 #include <cmath>
+#include <cstddef>
 
 namespace broadloom {
 
@@ -48,6 +49,23 @@ struct Rotation {
         return {m[0][0] * d.x + m[1][0] * d.y + m[2][0] * d.z,
                 m[0][1] * d.x + m[1][1] * d.y + m[2][1] * d.z,
                 m[0][2] * d.x + m[1][2] * d.y + m[2][2] * d.z};
+    }
+    [[nodiscard]] Rotation inverse() const {
+        Rotation r;
+        for (size_t i = 0; i < 3; ++i) {
+            for (size_t j = 0; j < 3; ++j) r.m[i][j] = m[j][i];
+        }
+        return r;
+    }
+    /// a * b turns by b first.
+    friend Rotation operator*(const Rotation& a, const Rotation& b) {
+        Rotation r;
+        for (size_t i = 0; i < 3; ++i) {
+            for (size_t j = 0; j < 3; ++j) {
+                r.m[i][j] = a.m[i][0] * b.m[0][j] + a.m[i][1] * b.m[1][j] + a.m[i][2] * b.m[2][j];
+            }
+        }
+        return r;
     }
     /// Where the camera looks: its Z axis in the world.
     [[nodiscard]] Vec3 axis() const { return {m[0][2], m[1][2], m[2][2]}; }

@@ -9,6 +9,9 @@ namespace broadloom::cli {
 /// Set by SIGINT and SIGTERM to the signal's number.
 extern std::atomic<int> stop_signal;
 
+void add_gather(CLI::App& app);
+void add_align(CLI::App& app);
 void add_render(CLI::App& app);
+void add_weave(CLI::App& app);
 
 }  // namespace broadloom::cli

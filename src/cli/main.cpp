@@ -41,9 +41,10 @@ extern "C" void on_signal(int number) {
 /// CLI11's own words name its types; say what a user needs instead.
 std::string usage_message(const CLI::App& app, const CLI::ParseError& e,
                           const std::vector<std::string>& words) {
-    static constexpr std::array<std::string_view, 1> kCommands{"render"};
+    static constexpr std::array<std::string_view, 4> kCommands{"weave", "gather", "align",
+                                                               "render"};
     if (words.empty())
-        return "no command given; try: broadloom render SCENE --out DIR, or broadloom --help";
+        return "no command given; try: broadloom weave FOLDER --out DIR, or broadloom --help";
     const std::string& first = words.front();
     if (first.rfind('-', 0) == 0) {
         return "there is no option " + escaped(first.substr(0, first.find('='))) +
@@ -88,6 +89,9 @@ int run(int argc, char** argv) {
     CLI::App app{"broadloom makes one large picture of many frames."};
     app.require_subcommand(1);
     app.set_version_flag("--version", std::string("broadloom ") + version());
+    add_weave(app);
+    add_gather(app);
+    add_align(app);
     add_render(app);
     const std::vector<std::string> words(argv + 1, argv + argc);
     try {

@@ -3,7 +3,6 @@
 #include <unistd.h>
 
 #include <cstdio>
-#include <string>
 
 #include "base/text.hpp"
 
@@ -11,27 +10,34 @@ namespace broadloom::cli {
 
 ProgressLine::ProgressLine() : terminal_(isatty(STDERR_FILENO) != 0) {}
 
-void ProgressLine::show(const RenderProgress& p) {
+void ProgressLine::show(const WorkProgress& p) {
     std::string left;
     if (p.seconds_left) left = ", " + format_duration(*p.seconds_left) + " left";
     const double percent = 100 * p.fraction;
+    if (p.stage != stage_) {
+        stage_ = p.stage;
+        last_seconds_ = -1e9;
+        last_fraction_ = 0;
+    }
     if (terminal_) {
         constexpr int kWidth = 30;
         const int full = static_cast<int>(p.fraction * kWidth);
         const std::string bar = std::string(static_cast<size_t>(full), '=') +
                                 std::string(static_cast<size_t>(kWidth - full), ' ');
-        std::fprintf(stderr, "\r[%s] %3.0f %%%s\033[K", bar.c_str(), percent, left.c_str());
+        std::fprintf(stderr, "\r[%s] %3.0f %% %s%s\033[K", bar.c_str(), percent, stage_.c_str(),
+                     left.c_str());
         std::fflush(stderr);
         shown_ = true;
         return;
     }
-    // A line every tenth of the way, or every half minute.
+    // A line every tenth of the way, or every half minute; nothing of what is over in a moment.
     if (p.fraction - last_fraction_ >= 0.1 || p.seconds - last_seconds_ >= 30) {
-        if (last_seconds_ < 0 && p.fraction < 0.1) {
+        if (last_seconds_ < 0 && (p.fraction < 0.1 || p.seconds < 1)) {
             last_seconds_ = p.seconds;
             return;
         }
-        std::fprintf(stderr, "progress %3.0f %%%s\n", percent, left.c_str());
+        if (p.seconds < 1) return;
+        std::fprintf(stderr, "progress %3.0f %% %s%s\n", percent, stage_.c_str(), left.c_str());
         last_fraction_ = p.fraction;
         last_seconds_ = p.seconds;
     }

@@ -1,15 +1,10 @@
-#include <unistd.h>
-
-#include <chrono>
-#include <cstdio>
-#include <map>
 #include <memory>
 
 #include "base/text.hpp"
 #include "broadloom/error.hpp"
 #include "broadloom/render.hpp"
 #include "cli/commands.hpp"
-#include "cli/progress.hpp"
+#include "cli/steps.hpp"
 
 namespace broadloom::cli {
 
@@ -22,18 +17,6 @@ struct Arguments {
     RenderOptions options;
     int bands = 0;
 };
-
-template <typename T>
-T choice(const std::string& option, const std::string& word,
-         const std::vector<std::pair<std::string_view, T>>& choices) {
-    std::string all;
-    for (const auto& [name, value] : choices) {
-        if (name == word) return value;
-        all += (all.empty() ? "" : ", ") + std::string(name);
-    }
-    throw Error(ErrorCode::usage,
-                option + ": there is no \"" + escaped(word) + "\"; use one of " + all);
-}
 
 std::array<uint8_t, 3> parse_colour(const std::string& text) {
     std::string digits = text;
@@ -49,24 +32,6 @@ std::array<uint8_t, 3> parse_colour(const std::string& text) {
             static_cast<uint8_t>(value)};
 }
 
-void say_plan(const RenderPlan& p) {
-    const Canvas& c = p.canvas;
-    std::fprintf(stderr, "canvas   %lld x %lld px (%.4g gigapixels), %.2f x %.2f degrees, %s\n",
-                 static_cast<long long>(c.width), static_cast<long long>(c.height),
-                 static_cast<double>(c.width) * static_cast<double>(c.height) / 1e9,
-                 c.right_deg - c.left_deg, c.top_deg - c.bottom_deg,
-                 c.surface == Surface::sphere ? "sphere" : "cylinder");
-    std::fprintf(stderr, "frames   %lld used, %lld left out\n",
-                 static_cast<long long>(p.frames_used), static_cast<long long>(p.frames_left_out));
-    std::fprintf(stderr, "tiles    %lld in %d levels\n", static_cast<long long>(p.tiles), p.levels);
-    std::fprintf(stderr, "disk     about %s needed, %s free\n", format_bytes(p.disk_bytes).c_str(),
-                 format_bytes(p.free_disk_bytes).c_str());
-    std::fprintf(stderr, "memory   at most %s (%s would do), %d thread%s\n",
-                 format_bytes(p.memory_budget_bytes).c_str(),
-                 format_bytes(p.least_memory_bytes).c_str(), p.threads, p.threads == 1 ? "" : "s");
-    std::fprintf(stderr, "time     about %s\n", format_duration(p.seconds).c_str());
-}
-
 void run(const Arguments& a) {
     RenderOptions o = a.options;
     o.out = a.out;
@@ -79,43 +44,11 @@ void run(const Arguments& a) {
                                                 {"avx2", InstructionSet::avx2},
                                                 {"avx512", InstructionSet::avx512},
                                                 {"neon", InstructionSet::neon}});
-    if (!a.memory.empty()) {
-        o.memory_bytes = parse_size(a.memory);
-        if (!o.memory_bytes) {
-            throw Error(ErrorCode::usage, "--memory: \"" + escaped(a.memory) +
-                                              "\" is not a size; give one like 512M or 2G");
-        }
-    }
+    o.memory_bytes = memory_option(a.memory);
     if (!a.background.empty()) o.background = parse_colour(a.background);
 
     const Scene scene = read_scene(a.scene, SceneNeeds::orientations);
-    ProgressLine progress;
-    RenderHooks hooks;
-    hooks.stop = &stop_signal;
-    hooks.planned = say_plan;
-    hooks.note = [](const std::string& note) {
-        std::fprintf(stderr, "note     %s\n", note.c_str());
-    };
-    hooks.progress = [&](const RenderProgress& p) { progress.show(p); };
-    RenderReport report;
-    try {
-        report = render(scene, o, hooks);
-    } catch (...) {
-        progress.clear();
-        throw;
-    }
-    progress.clear();
-    if (report.already_finished) {
-        std::fprintf(stderr, "%s already holds this very result; nothing to do\n",
-                     escaped(a.out).c_str());
-        return;
-    }
-    std::fprintf(stderr, "done     in %s (%.1f megapixels a second), memory at most %s\n",
-                 format_duration(report.seconds).c_str(), report.megapixels / report.seconds,
-                 format_bytes(report.peak_memory_bytes).c_str());
-    const std::string folder = escaped(a.out);
-    std::fprintf(stderr, "look     %s/index.html (opens in a browser), %s/pano.tif\n",
-                 folder.c_str(), folder.c_str());
+    run_render(scene, o);
 }
 
 }  // namespace
@@ -147,9 +80,7 @@ void add_render(CLI::App& app) {
     sub->callback([a, scale, bands, threads] {
         if (scale->count() > 0) a->options.scale = a->scale;
         if (bands->count() > 0) a->options.bands = a->bands;
-        if (threads->count() > 0 && a->options.threads == 0) {
-            throw Error(ErrorCode::usage, "--threads: must be 1 to 1024");
-        }
+        a->options.threads = threads_option(a->options.threads, threads->count() > 0);
         run(*a);
     });
 }

@@ -1,0 +1,86 @@
+#include "align/crops.hpp"
+
+#include <algorithm>
+#include <cmath>
+
+#include "base/process_memory.hpp"
+#include "io/jpeg_codec.hpp"
+
+namespace broadloom {
+namespace {
+
+constexpr int64_t kSide = 300;
+
+std::string crop(const AlignFrame& f, Vec2 centre, int64_t& width, int64_t& height) {
+    FramePixels scratch;
+    const ColourImage image = read_colour(f.path, f.name, f.info, f.orientation, 1, scratch);
+    width = std::min(kSide, image.width);
+    height = std::min(kSide, image.height);
+    const auto x0 = std::clamp<int64_t>(std::llround(centre.x) - width / 2, 0, image.width - width);
+    const auto y0 =
+        std::clamp<int64_t>(std::llround(centre.y) - height / 2, 0, image.height - height);
+    std::vector<uint8_t> rgbx(static_cast<size_t>(width * height * 4));
+    for (int64_t y = 0; y < height; ++y) {
+        for (int64_t x = 0; x < width; ++x) {
+            const uint16_t* p = image.at(x0 + x, y0 + y);
+            for (size_t c = 0; c < 3; ++c) {
+                rgbx[static_cast<size_t>((y * width + x) * 4) + c] =
+                    static_cast<uint8_t>((p[c] + 128) / 257);
+            }
+        }
+    }
+    JpegEncoder encoder(88, JpegChroma::c444);
+    const auto jpeg = encoder.encode(rgbx.data(), width, height, width * 4);
+    return {reinterpret_cast<const char*>(jpeg.data()), jpeg.size()};
+}
+
+}  // namespace
+
+std::vector<PairCrops> cut_crops(const FrameSet& set, const SolveResult& solution,
+                                 const std::vector<PairLink>& links, const AlignReport& report,
+                                 size_t most, int64_t memory_bytes) {
+    int64_t need = 0;
+    for (const AlignFrame& f : set.frames) {
+        need = std::max(need, static_cast<int64_t>(reduced_frame_bytes(f.info, 1)));
+    }
+    if (resident_bytes() + need > memory_bytes) return {};
+    // Reports stand in the order of those links that both frames have a place for.
+    std::vector<const PairLink*> placed;
+    for (const PairLink& link : links) {
+        if (solution.rotations[link.a] && solution.rotations[link.b]) placed.push_back(&link);
+    }
+    std::vector<size_t> order;
+    for (size_t i = 0; i < report.pairs.size() && i < placed.size(); ++i) order.push_back(i);
+    std::stable_sort(order.begin(), order.end(), [&](size_t x, size_t y) {
+        const PairReport& p = report.pairs[x];
+        const PairReport& q = report.pairs[y];
+        if (p.weak != q.weak) return p.weak;
+        return p.rms_px > q.rms_px;
+    });
+    if (order.size() > most) order.resize(most);
+    std::vector<PairCrops> crops;
+    for (const size_t k : order) {
+        const PairLink& link = *placed[k];
+        const AlignFrame& a = set.frames[link.a];
+        const AlignFrame& b = set.frames[link.b];
+        const Match* worst = nullptr;
+        double largest = -1;
+        for (const Match& m : link.matches) {
+            const auto e = reprojection(solution.cameras[a.camera], *solution.rotations[link.a],
+                                        solution.cameras[b.camera], *solution.rotations[link.b], m);
+            if (e && std::hypot(e->x, e->y) > largest) {
+                largest = std::hypot(e->x, e->y);
+                worst = &m;
+            }
+        }
+        if (worst == nullptr) continue;
+        PairCrops c;
+        c.pair = k;
+        c.jpeg_a = crop(a, worst->a, c.width, c.height);
+        c.jpeg_b = crop(b, worst->b, c.width, c.height);
+        crops.push_back(std::move(c));
+    }
+    return crops;
+}
+
+}  // namespace broadloom

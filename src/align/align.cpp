@@ -10,6 +10,7 @@
 #include "align/crops.hpp"
 #include "align/frame_set.hpp"
 #include "align/joint_solve.hpp"
+#include "align/left_out.hpp"
 #include "align/level.hpp"
 #include "align/pair_search.hpp"
 #include "align/photometric_solve.hpp"
@@ -136,24 +137,6 @@ void level_solution(const Scene& scene, const FrameSet& set, double level_deg,
     }
 }
 
-/// Takes that are left out get the place of the take that is used, so that one word brings them
-/// back.
-void place_left_out(Scene& scene) {
-    for (Frame& f : scene.frames) {
-        if (f.use || !f.row || !f.column) continue;
-        for (const Frame& g : scene.frames) {
-            if (g.use && g.row == f.row && g.column == f.column) {
-                f.yaw_deg = g.yaw_deg;
-                f.pitch_deg = g.pitch_deg;
-                f.roll_deg = g.roll_deg;
-                f.gain = g.gain;
-                f.placed_by = "head";
-                break;
-            }
-        }
-    }
-}
-
 void write_solution(const FrameSet& set, const SolveResult& solution,
                     const std::optional<PhotometricResult>& light, Scene& out) {
     for (size_t c = 0; c < set.cameras.size(); ++c) {
@@ -176,7 +159,26 @@ void write_solution(const FrameSet& set, const SolveResult& solution,
         f.roll_deg = angles.roll_deg;
         f.placed_by = solution.by_matches[i] ? "matches" : "head";
     }
-    place_left_out(out);
+}
+
+/// The takes that are left out, placed by the levelled solution.
+void write_left_out(const FrameSet& set, const std::vector<FeatureSet>& features,
+                    const SolveResult& solution, const WorkHooks& hooks, Scene& out) {
+    SolveResult finished = solution;
+    std::vector<std::array<double, 3>> gains;
+    for (size_t c = 0; c < set.cameras.size(); ++c) {
+        finished.cameras[c] = out.cameras.at(set.camera_names[c]);
+    }
+    for (const AlignFrame& f : set.frames) gains.push_back(out.frames[f.scene_index].gain);
+    for (const PlacedTake& take : place_left_out(out, set, features, finished, gains, hooks)) {
+        Frame& f = out.frames[take.scene_index];
+        const YawPitchRoll angles = yaw_pitch_roll(take.rotation);
+        f.yaw_deg = angles.yaw_deg;
+        f.pitch_deg = angles.pitch_deg;
+        f.roll_deg = angles.roll_deg;
+        f.gain = take.gain;
+        f.placed_by = take.by_matches ? "matches" : "head";
+    }
 }
 
 AlignPage page_of(const Scene& out, const AlignReport& report, std::vector<PairCrops> crops) {
@@ -284,6 +286,7 @@ AlignReport align(const AlignOptions& options, const WorkHooks& hooks) {
             report.spread_after_stops = light->spread_after_stops;
         }
         write_solution(set, solution, light, out);
+        write_left_out(set, features, solution, hooks, out);
         constexpr size_t kMostCrops = 8;
         crops = cut_crops(set, solution, links, report, kMostCrops, budget);
     }

@@ -1,6 +1,8 @@
 #include "gather/card.hpp"
 
 #include <algorithm>
+#include <array>
+#include <cstdio>
 #include <map>
 #include <optional>
 #include <set>
@@ -14,7 +16,6 @@
 #include "broadloom/error.hpp"
 #include "gather/lock_check.hpp"
 #include "gather/sequence.hpp"
-#include "io/raw_file.hpp"
 
 namespace broadloom {
 namespace {
@@ -25,13 +26,12 @@ Photo read_photo(const std::filesystem::path& path, const std::string& name) {
     photo.name = name;
     const std::string printable = escaped(name);
     if (is_raw_file(path, printable)) {
-        RawInfo raw = probe_raw(path, printable);
         photo.raw = true;
-        photo.raw_white = raw.white;
-        photo.tags = std::move(raw.tags);
+        photo.raw_info = probe_raw(path, printable);
+        photo.tags = photo.raw_info.tags;
         // As developed: upright already.
-        photo.info.stored_width = raw.width;
-        photo.info.stored_height = raw.height;
+        photo.info.stored_width = photo.raw_info.width;
+        photo.info.stored_height = photo.raw_info.height;
         photo.info.bits = 16;
         std::error_code ignored;
         photo.info.file_bytes = static_cast<int64_t>(std::filesystem::file_size(path, ignored));
@@ -121,11 +121,10 @@ void develop_raws(std::vector<Photo>& photos, const std::filesystem::path& scene
     }
     if (raws.empty()) return;
     // One white balance for the whole set: frames developed each to its own would differ in colour.
-    const std::array<double, 4> white = photos[raws.front()].raw_white;
+    const std::array<double, 4> white = photos[raws.front()].raw_info.white;
     const std::filesystem::path folder =
         scene.parent_path() / (scene.stem().native() + "_developed");
     std::vector<std::filesystem::path> results;
-    std::vector<RawInfo> infos;
     int64_t bytes = 0;
     int64_t memory = 1;
     size_t missing = 0;
@@ -140,13 +139,9 @@ void develop_raws(std::vector<Photo>& photos, const std::filesystem::path& scene
         std::snprintf(mark, sizeof mark, "%08llx",
                       static_cast<unsigned long long>(hash_bytes(rule) & 0xffffffffU));
         results.push_back(folder / (p.path.stem().native() + "_" + mark + ".tif"));
-        RawInfo info;
-        info.width = p.info.stored_width;
-        info.height = p.info.stored_height;
-        infos.push_back(info);
-        memory = std::max(memory, develop_memory_bytes(info));
+        memory = std::max(memory, develop_memory_bytes(p.raw_info));
         if (!std::filesystem::exists(results.back(), ignored)) {
-            bytes += developed_bytes(info);
+            bytes += developed_bytes(p.raw_info);
             ++missing;
         }
     }

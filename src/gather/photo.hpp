@@ -1,7 +1,6 @@
 /// One exposure of the set, as found on the card.
 #pragma once
 
-#include <array>
 #include <cstdint>
 #include <filesystem>
 #include <optional>
@@ -10,6 +9,7 @@
 
 #include "io/frame_reader.hpp"
 #include "io/photo_tags.hpp"
+#include "io/raw_file.hpp"
 
 namespace broadloom {
 
@@ -19,7 +19,7 @@ struct Photo {
         name;  ///< for messages and for ordering: as given by the user, escaped when printed
     PhotoTags tags;
     bool raw = false;
-    std::array<double, 4> raw_white{1, 1, 1, 1};
+    RawInfo raw_info;                  ///< of a raw file
     std::filesystem::path frame_path;  ///< what is rendered: the original, or the developed raw
     FrameInfo info;                    ///< of frame_path
     std::optional<std::filesystem::path> twin;  ///< the other file of the same exposure

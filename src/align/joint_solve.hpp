@@ -4,7 +4,6 @@
 #pragma once
 
 #include <cstdint>
-#include <map>
 #include <optional>
 #include <span>
 #include <string>
@@ -36,7 +35,9 @@ struct SolveResult {
     std::vector<Camera> cameras;
     std::vector<std::optional<Rotation>> rotations;  ///< absent: neither matches nor head
     std::vector<bool> by_matches;                    ///< false: the head's prediction
-    std::vector<size_t> group;  ///< frames hang together by matches; 0 is the largest
+    /// Frames that hang together by matches; 0 is the largest group, a frame without matches is a
+    /// group of its own.
+    std::vector<size_t> group;
     size_t groups = 0;
     std::vector<size_t> used_links;  ///< into SolveInput::links
     std::vector<double>
@@ -45,7 +46,10 @@ struct SolveResult {
 
 /// Chooses the globally consistent registrations (cycles that close), starts from a spanning tree
 /// of the strongest, solves in stages (rotations; focal length; lens), robust loss, priors on focal
-/// length and lens, the head's fitted steps for frames that matches do not hold.
+/// length and lens, the head's fitted steps for frames that matches do not hold. With a head the
+/// rotations are in its system (axis vertical) and all groups are tied through it; without one each
+/// group has a system of its own. The result is the same for any number of threads. Throws
+/// Error{interrupted, terminated} when `hooks.stop` asks for it.
 SolveResult solve_jointly(const SolveInput& input, int threads, const WorkHooks& hooks = {});
 
 /// A second solution from a good start with better matches: same unknowns, tighter loss.

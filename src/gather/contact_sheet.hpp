@@ -4,6 +4,7 @@
 #include <cstdint>
 #include <optional>
 #include <string>
+#include <utility>
 #include <vector>
 
 #include "broadloom/gather.hpp"
@@ -11,7 +12,7 @@
 namespace broadloom {
 
 struct ContactFrame {
-    std::string name;               ///< file name
+    std::string name;               ///< file name, any bytes
     std::string time_text;          ///< may be empty
     std::string jpeg;               ///< thumbnail, JPEG bytes
     int64_t width = 0, height = 0;  ///< of the thumbnail
@@ -33,6 +34,10 @@ struct ContactSheet {
     std::vector<std::string> notes;
 };
 
+/// The page as UTF-8 text, complete in itself. Its verdict: it cannot be laid out (a problem), so
+/// many things to look at (findings by kind, holes, frames without a cell), or good. A frame whose
+/// cell lies outside of rows x columns counts as one without a cell. Where rows hold different
+/// numbers of columns and there is no problem, each row is spread over the whole width.
 std::string make_contact_sheet(const ContactSheet& sheet);
 
 }  // namespace broadloom

@@ -1,0 +1,462 @@
+#include "gather/contact_sheet.hpp"
+
+#include <algorithm>
+#include <map>
+#include <string_view>
+
+#include "io/report_page.hpp"
+#include "io/web_text.hpp"
+
+namespace broadloom {
+
+namespace {
+
+using Cell = std::pair<int64_t, int64_t>;
+
+/// Findings that say the same of several frames; told once, with a number that marks the frames.
+struct Kind {
+    std::string what, effect;
+    std::vector<size_t> findings;
+    bool folded = false;  ///< one of many of its sort
+};
+
+/// Where everything goes.
+struct Plan {
+    std::vector<Kind> kinds;
+    std::vector<size_t> kind_of_finding;
+    std::map<Cell, std::vector<size_t>> cells;  ///< frames in use
+    std::vector<Cell> holes;
+    std::vector<size_t> loose;  ///< frames in use of a set without a grid
+    std::vector<size_t> homeless, left_out;
+    std::vector<size_t> frame_of_finding;  ///< frames.size(): none
+    size_t by_order = 0;
+    std::vector<int64_t> columns_of_row;
+};
+
+std::string name_html(std::string_view name) {
+    return "<bdi>" + html_text(name.empty() ? "(no name)" : name) + "</bdi>";
+}
+
+std::string cell_text(const Cell& cell) {
+    return "row " + std::to_string(cell.first) + ", column " + std::to_string(cell.second);
+}
+
+std::string hole_id(const Cell& cell) {
+    return "hole-" + std::to_string(cell.first) + "-" + std::to_string(cell.second);
+}
+
+std::string link(const std::string& id, const std::string& html) {
+    return "<a href=\"#" + id + "\">" + html + "</a>";
+}
+
+bool inside(const ContactSheet& sheet, const Cell& cell) {
+    return cell.first >= 0 && cell.first < sheet.rows && cell.second >= 0 &&
+           cell.second < sheet.columns;
+}
+
+void plan_findings(const ContactSheet& sheet, Plan& plan) {
+    constexpr size_t kMostOfASort = 5;
+    std::map<std::pair<std::string, std::string>, size_t> known;
+    std::map<std::string, size_t> of_a_sort;
+    for (size_t i = 0; i < sheet.findings.size(); ++i) {
+        const Finding& f = sheet.findings[i];
+        const auto [it, fresh] = known.try_emplace({f.what, f.effect}, plan.kinds.size());
+        if (fresh) plan.kinds.push_back({f.what, f.effect, {}, ++of_a_sort[f.what] > kMostOfASort});
+        plan.kinds[it->second].findings.push_back(i);
+        plan.kind_of_finding.push_back(it->second);
+    }
+    plan.frame_of_finding.assign(sheet.findings.size(), sheet.frames.size());
+    for (size_t i = 0; i < sheet.frames.size(); ++i) {
+        for (const size_t f : sheet.frames[i].findings) {
+            if (f < sheet.findings.size()) plan.frame_of_finding[f] = i;
+        }
+    }
+}
+
+Plan make_plan(const ContactSheet& sheet) {
+    Plan plan;
+    plan_findings(sheet, plan);
+    for (size_t i = 0; i < sheet.frames.size(); ++i) {
+        const ContactFrame& f = sheet.frames[i];
+        if (f.left_out) {
+            plan.left_out.push_back(i);
+            continue;
+        }
+        if (f.by_sequence) ++plan.by_order;
+        const Cell cell{f.row.value_or(-1), f.column.value_or(-1)};
+        if (sheet.rows <= 0) {
+            plan.loose.push_back(i);
+        } else if (inside(sheet, cell)) {
+            plan.cells[cell].push_back(i);
+        } else {
+            plan.homeless.push_back(i);
+        }
+    }
+    plan.holes = sheet.empty_cells;
+    std::sort(plan.holes.begin(), plan.holes.end());
+    plan.holes.erase(std::unique(plan.holes.begin(), plan.holes.end()), plan.holes.end());
+    plan.columns_of_row.assign(static_cast<size_t>(std::max<int64_t>(sheet.rows, 0)), 0);
+    const auto reaches = [&plan](const Cell& cell) {
+        int64_t& columns = plan.columns_of_row[static_cast<size_t>(cell.first)];
+        columns = std::max(columns, cell.second + 1);
+    };
+    for (const auto& [cell, frames] : plan.cells) reaches(cell);
+    for (const Cell& cell : plan.holes) {
+        if (inside(sheet, cell)) reaches(cell);
+    }
+    return plan;
+}
+
+/// At most `most` of the texts, each once, then how many others there are.
+std::string first_of(const std::vector<std::string>& texts, size_t most, std::string_view others) {
+    std::vector<std::string> distinct;
+    for (const std::string& text : texts) {
+        if (std::find(distinct.begin(), distinct.end(), text) == distinct.end()) {
+            distinct.push_back(text);
+        }
+    }
+    std::string out;
+    for (size_t i = 0; i < distinct.size() && i < most; ++i) {
+        if (i > 0) out += ", ";
+        out += distinct[i];
+    }
+    if (distinct.size() > most) {
+        out += " and " + std::to_string(distinct.size() - most) + " " + std::string(others);
+    }
+    return out;
+}
+
+class SheetWriter {
+  public:
+    explicit SheetWriter(const ContactSheet& sheet) : sheet_(sheet), plan_(make_plan(sheet)) {}
+
+    [[nodiscard]] std::string page() const {
+        std::string html = report_start("Contact sheet", sheet_.title, sheet_.summary);
+        html += verdict() + figures();
+        if (sheet_.rows > 0) html += grid();
+        if (!plan_.loose.empty()) {
+            html += section_start("frames", "Frames in the order of capture");
+            html += flow(plan_.loose) + section_end();
+        }
+        if (!plan_.homeless.empty()) {
+            html += section_start(
+                "without-cell",
+                "Without a cell: " + counted(plan_.homeless.size(), "frame", "frames"));
+            html += "<p>These frames fit nowhere in the grid.</p>\n";
+            html += flow(plan_.homeless) + section_end();
+        }
+        if (!plan_.left_out.empty()) html += left_out();
+        if (!plan_.kinds.empty()) html += findings();
+        if (!sheet_.notes.empty()) {
+            html += section_start("notes", "Notes") + report_notes(sheet_.notes) + section_end();
+        }
+        return html + report_end();
+    }
+
+  private:
+    [[nodiscard]] std::string verdict() const {
+        std::vector<std::string> reasons;
+        if (!plan_.holes.empty()) {
+            std::vector<std::string> cells;
+            for (const Cell& cell : plan_.holes) {
+                cells.push_back(inside(sheet_, cell) ? link(hole_id(cell), cell_text(cell))
+                                                     : cell_text(cell));
+            }
+            reasons.push_back(counted(plan_.holes.size(), "cell", "cells") +
+                              " without a frame: " + first_of(cells, 4, "more"));
+        }
+        if (!plan_.homeless.empty()) {
+            reasons.push_back(
+                link("without-cell", counted(plan_.homeless.size(), "frame", "frames")) +
+                " without a cell");
+        }
+        for (size_t k = 0; k < plan_.kinds.size(); ++k) reasons.push_back(kind_in_short(k));
+        if (!sheet_.problem.empty()) {
+            reasons.insert(reasons.begin(), html_text(sheet_.problem));
+            return report_verdict(Verdict::bad, "Cannot be laid out", reasons);
+        }
+        if (reasons.empty()) return report_verdict(Verdict::good, "Good: nothing stands out", {});
+        return report_verdict(Verdict::look,
+                              "Look at " + counted(reasons.size(), "thing", "things"), reasons);
+    }
+
+    [[nodiscard]] std::string kind_in_short(size_t k) const {
+        const Kind& kind = plan_.kinds[k];
+        size_t frames = 0;
+        for (const size_t i : kind.findings) frames += sheet_.findings[i].frame.empty() ? 0 : 1;
+        return link("finding-" + std::to_string(k + 1), html_text(kind.what)) + ": " +
+               (frames == 0 ? "the whole set" : counted(frames, "frame", "frames")) +
+               " \xE2\x80\x93 " + values_of(kind, &Finding::value);
+    }
+
+    [[nodiscard]] std::string values_of(const Kind& kind, std::string Finding::*member) const {
+        std::vector<std::string> values;
+        for (const size_t i : kind.findings) {
+            values.push_back(html_text(sheet_.findings[i].*member));
+        }
+        return first_of(values, 3, "other values");
+    }
+
+    [[nodiscard]] std::string figures() const {
+        std::vector<std::pair<std::string, std::string>> list;
+        const auto number = [&list](const char* name, size_t value) {
+            list.emplace_back(name, std::to_string(value));
+        };
+        number("Frames", sheet_.frames.size());
+        if (sheet_.rows > 0) {
+            list.emplace_back("Rows \xC3\x97 columns", std::to_string(sheet_.rows) + " \xC3\x97 " +
+                                                           std::to_string(sheet_.columns));
+            size_t placed = 0;
+            for (const auto& [cell, frames] : plan_.cells) placed += frames.size();
+            number("In the grid", placed);
+            number("Holes", plan_.holes.size());
+            number("Without a cell", plan_.homeless.size());
+        }
+        number("Left out", plan_.left_out.size());
+        number("Findings", sheet_.findings.size());
+        if (plan_.by_order > 0) number("By the order alone", plan_.by_order);
+        if (!sheet_.order.empty()) list.emplace_back("Order", sheet_.order);
+        if (!sheet_.field_of_view.empty()) list.emplace_back("Field of view", sheet_.field_of_view);
+        return report_figures(list);
+    }
+
+    // ---- frames ----
+
+    [[nodiscard]] std::vector<size_t> kinds_of(const ContactFrame& f) const {
+        std::vector<size_t> kinds;
+        for (const size_t i : f.findings) {
+            if (i < plan_.kind_of_finding.size()) kinds.push_back(plan_.kind_of_finding[i]);
+        }
+        std::sort(kinds.begin(), kinds.end());
+        kinds.erase(std::unique(kinds.begin(), kinds.end()), kinds.end());
+        return kinds;
+    }
+
+    [[nodiscard]] std::string marks(const ContactFrame& f) const {
+        constexpr size_t kMost = 3;
+        const std::vector<size_t> kinds = kinds_of(f);
+        std::string html;
+        for (size_t i = 0; i < kinds.size() && i < kMost; ++i) {
+            const std::string number = std::to_string(kinds[i] + 1);
+            html += "<a class=\"mark\" href=\"#finding-" + number + "\" title=\"" +
+                    html_text(plan_.kinds[kinds[i]].what) +
+                    "\"><span class=\"unseen\">Finding </span>" + number + "</a>";
+        }
+        if (kinds.size() > kMost) {
+            html += "<span class=\"mark\">+" + std::to_string(kinds.size() - kMost) + "</span>";
+        }
+        if (f.by_sequence) {
+            html +=
+                "<span class=\"mark order\" title=\"Placed by the order alone\"><span "
+                "class=\"unseen\">Placed by the order alone</span></span>";
+        }
+        return html.empty() ? html : "<span class=\"marks\">" + html + "</span>";
+    }
+
+    /// One frame; `more` is markup that stands below its name.
+    [[nodiscard]] std::string figure(size_t i, const std::string& more = {}) const {
+        const ContactFrame& f = sheet_.frames[i];
+        std::string kind = "frame";
+        if (f.left_out) kind += " out";
+        if (!f.findings.empty()) kind += " found";
+        std::string alt = f.name;
+        if (f.row && f.column) alt += ", " + cell_text({*f.row, *f.column});
+        const std::string tip = f.time_text.empty() ? f.name : f.name + ", " + f.time_text;
+        std::string html = "<figure class=\"" + kind + "\" id=\"f" + std::to_string(i) +
+                           "\" title=\"" + html_text(tip) + "\"><div class=\"picture\">" +
+                           embedded_picture(f.jpeg, f.width, f.height, alt) + marks(f) +
+                           "</div><figcaption><span class=\"name\">" + name_html(f.name) +
+                           "</span>";
+        if (!f.time_text.empty()) {
+            html += "<span class=\"time\">" + html_text(f.time_text) + "</span>";
+        }
+        return html + more + "</figcaption></figure>";
+    }
+
+    [[nodiscard]] std::string flow(const std::vector<size_t>& frames) const {
+        std::string html = "<div class=\"flow\">\n";
+        for (const size_t i : frames) html += figure(i) + "\n";
+        return html + "</div>\n";
+    }
+
+    [[nodiscard]] std::string left_out() const {
+        std::string html = section_start(
+            "left-out", "Left out: " + counted(plan_.left_out.size(), "frame", "frames"));
+        html +=
+            "<p>They stay in the scene file, and no file is touched. To bring one back, set its "
+            "<code>use</code> to <code>yes</code> in the scene file.</p>\n<div class=\"asides\">\n";
+        for (const size_t i : plan_.left_out) {
+            const ContactFrame& f = sheet_.frames[i];
+            std::string more;
+            if (f.row && f.column) {
+                more += "<span class=\"cell\">" + cell_text({*f.row, *f.column}) + "</span>";
+            }
+            more += "<span class=\"reason\">" +
+                    html_text(f.reason.empty() ? "no reason given" : f.reason) + "</span>";
+            html += figure(i, more) + "\n";
+        }
+        return html + "</div>\n" + section_end();
+    }
+
+    // ---- the grid ----
+
+    /// The usual shape of a thumbnail, for the holes, and the width of a column.
+    [[nodiscard]] std::pair<int64_t, int64_t> usual_size() const {
+        std::map<std::pair<int64_t, int64_t>, size_t> sizes;
+        for (const ContactFrame& f : sheet_.frames) {
+            if (f.width > 0 && f.height > 0) ++sizes[{f.width, f.height}];
+        }
+        std::pair<int64_t, int64_t> usual{150, 100};
+        size_t most = 0;
+        for (const auto& [size, times] : sizes) {
+            if (times > most) {
+                most = times;
+                usual = size;
+            }
+        }
+        return usual;
+    }
+
+    [[nodiscard]] std::string cell(const Cell& at, const std::string& span) const {
+        const auto frames = plan_.cells.find(at);
+        const bool hole = std::binary_search(plan_.holes.begin(), plan_.holes.end(), at);
+        if (frames == plan_.cells.end() && !hole) return "<td" + span + "></td>";
+        std::string html = "<td" + span + " data-cell=\"" + std::to_string(at.first) + "," +
+                           std::to_string(at.second) + "\">";
+        if (frames == plan_.cells.end()) {
+            html += "<div class=\"hole\" id=\"" + hole_id(at) +
+                    "\"><span>no frame</span><span class=\"unseen\">, " + cell_text(at) +
+                    "</span></div>";
+        } else {
+            for (const size_t i : frames->second) html += figure(i);
+        }
+        return html + "</td>";
+    }
+
+    [[nodiscard]] std::string row(int64_t r, int64_t units, bool spread) const {
+        std::string html = "<tr><th scope=\"row\"><span class=\"unseen\">Row </span>" +
+                           std::to_string(r) + "</th>";
+        const int64_t columns =
+            spread ? plan_.columns_of_row[static_cast<size_t>(r)] : sheet_.columns;
+        for (int64_t c = 0; c < columns; ++c) {
+            // Shares of the width, to the nearest unit.
+            const int64_t from = (2 * c * units + columns) / (2 * columns);
+            const int64_t to = (2 * (c + 1) * units + columns) / (2 * columns);
+            html += cell({r, c}, to - from == 1 ? std::string()
+                                                : " colspan=\"" + std::to_string(to - from) + "\"");
+        }
+        return html + "</tr>\n";
+    }
+
+    [[nodiscard]] std::string grid() const {
+        const bool uneven = std::any_of(plan_.columns_of_row.begin(), plan_.columns_of_row.end(),
+                                        [&](int64_t n) { return n != sheet_.columns; });
+        const bool spread = uneven && sheet_.problem.empty();
+        const int64_t units = spread ? 4 * sheet_.columns : sheet_.columns;
+        const auto [width, height] = usual_size();
+        std::string html = section_start("grid", "The grid");
+        html +=
+            "<p>As the picture will look: row 0 on top, column 0 on the left, counted as in the "
+            "scene file.</p>\n" +
+            legend() +
+            "<div class=\"sizes\">\n<input type=\"radio\" name=\"size\" id=\"fit\" checked><label "
+            "for=\"fit\">Whole grid</label>\n<input type=\"radio\" name=\"size\" "
+            "id=\"large\"><label for=\"large\">Large</label>\n";
+        html +=
+            "<div class=\"scroll\" tabindex=\"0\" role=\"region\" aria-label=\"The grid\">\n<table "
+            "class=\"grid\" style=\"--columns:" +
+            std::to_string(sheet_.columns) + ";--width:" + std::to_string(width) +
+            "px;--shape:" + std::to_string(width) + "/" + std::to_string(height) +
+            "\">\n<colgroup><col class=\"head\"><col span=\"" + std::to_string(units) +
+            "\"></colgroup>\n";
+        if (!spread) {
+            html += "<thead><tr><td></td>";
+            for (int64_t c = 0; c < sheet_.columns; ++c) {
+                html += "<th scope=\"col\"><span class=\"unseen\">Column </span>" +
+                        std::to_string(c) + "</th>";
+            }
+            html += "</tr></thead>\n";
+        }
+        html += "<tbody>\n";
+        for (int64_t r = 0; r < sheet_.rows; ++r) html += row(r, units, spread);
+        return html + "</tbody>\n</table>\n</div>\n</div>\n" + section_end();
+    }
+
+    [[nodiscard]] std::string legend() const {
+        std::string html;
+        const bool marked =
+            std::any_of(sheet_.frames.begin(), sheet_.frames.end(),
+                        [](const ContactFrame& f) { return !f.left_out && !f.findings.empty(); });
+        if (marked) {
+            html += "<li><span class=\"mark\" aria-hidden=\"true\">1</span> number of a " +
+                    link("findings", "finding") + "</li>";
+        }
+        if (plan_.by_order > 0) {
+            html +=
+                "<li><span class=\"mark order\" aria-hidden=\"true\"></span> placed by the order "
+                "alone</li>";
+        }
+        if (!plan_.holes.empty()) html += "<li><span class=\"dash\"></span> no frame</li>";
+        return html.empty() ? html : "<ul class=\"legend\">" + html + "</ul>\n";
+    }
+
+    // ---- findings ----
+
+    [[nodiscard]] std::string frames_of(const Kind& kind) const {
+        constexpr size_t kMost = 6;
+        const bool same = std::all_of(kind.findings.begin(), kind.findings.end(), [&](size_t i) {
+            return sheet_.findings[i].value == sheet_.findings[kind.findings.front()].value;
+        });
+        std::string shown;
+        std::string rest;
+        size_t number = 0;
+        for (const size_t i : kind.findings) {
+            const Finding& f = sheet_.findings[i];
+            const size_t frame = plan_.frame_of_finding[i];
+            std::string html = f.frame.empty() ? "the whole set" : name_html(f.frame);
+            if (frame < sheet_.frames.size()) html = link("f" + std::to_string(frame), html);
+            if (!same) html += ": " + html_text(f.value);
+            (number < kMost ? shown : rest) += "<li>" + html + "</li>";
+            ++number;
+        }
+        std::string html = "<ul class=\"names\">" + shown + "</ul>";
+        if (number > kMost) {
+            html += folded(std::to_string(number - kMost) + " more",
+                           "<ul class=\"names\">" + rest + "</ul>");
+        }
+        return html;
+    }
+
+    [[nodiscard]] std::string findings() const {
+        const std::vector<ReportTable::Column> columns{
+            {"What"}, {"Frames"}, {"Value"}, {"Usual"}, {"What it does to the picture"}};
+        ReportTable table("Findings", columns);
+        ReportTable rest("More findings", columns);
+        for (size_t k = 0; k < plan_.kinds.size(); ++k) {
+            const Kind& kind = plan_.kinds[k];
+            const std::string number = std::to_string(k + 1);
+            (kind.folded ? rest : table)
+                .add("finding-" + number,
+                     {"<span class=\"mark\">" + number + "</span> " + html_text(kind.what),
+                      frames_of(kind), values_of(kind, &Finding::value),
+                      values_of(kind, &Finding::usual), html_text(kind.effect)});
+        }
+        std::string html =
+            section_start("findings", counted(sheet_.findings.size(), "finding", "findings"));
+        html += table.html();
+        if (rest.rows() > 0) {
+            html += folded(counted(rest.rows(), "more of the same sort", "more of the same sorts"),
+                           rest.html());
+        }
+        return html + section_end();
+    }
+
+    const ContactSheet& sheet_;
+    Plan plan_;
+};
+
+}  // namespace
+
+std::string make_contact_sheet(const ContactSheet& sheet) { return SheetWriter(sheet).page(); }
+
+}  // namespace broadloom

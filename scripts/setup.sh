@@ -9,7 +9,7 @@ build_packages=(
     nlohmann-json3-dev libcli11-dev
     libexif-dev libtiff-dev libraw-dev liblensfun-data-v1 # what the camera wrote; raw files; sensors
     libopencv-features2d-dev libopencv-calib3d-dev libopencv-flann-dev libopencv-imgproc-dev
-    libceres-dev                                          # features; least squares
+    libceres-dev libpugixml-dev                           # features; least squares; XML
 )
 test_packages=(
     catch2 python3 strace                         # the tests themselves

@@ -181,8 +181,11 @@ void write_left_out(const FrameSet& set, const std::vector<FeatureSet>& features
     }
 }
 
-AlignPage page_of(const Scene& out, const AlignReport& report, std::vector<PairCrops> crops) {
+AlignPage page_of(const Scene& out, const FrameSet& set, const AlignReport& report,
+                  const std::string& problem, std::vector<PairCrops> crops) {
     AlignPage page;
+    page.problem = problem;
+    for (const AlignFrame& f : set.frames) page.scene_index.push_back(f.scene_index);
     page.title = out.title;
     page.report = &report;
     page.crops = std::move(crops);
@@ -311,10 +314,12 @@ AlignReport align(const AlignOptions& options, const WorkHooks& hooks) {
             }
         }
     }
+    const std::string problem = falls_apart(report);
     write_file_atomic(report.json, align_report_json(report));
-    write_file_atomic(report.page, make_align_page(page_of(out, report, std::move(crops))));
+    write_file_atomic(report.page,
+                      make_align_page(page_of(out, set, report, problem, std::move(crops))));
     write_scene(out, report.scene_file);
-    if (const std::string problem = falls_apart(report); !problem.empty()) {
+    if (!problem.empty()) {
         throw Error(ErrorCode::input, problem + "; see " + escaped(report.page.native()));
     }
     return report;

@@ -11,8 +11,8 @@
 #include "align/bundle_costs.hpp"
 #include "align/lens_derivatives.hpp"
 #include "align/quiet_log.hpp"
-#include "align/rotation_math.hpp"
 #include "broadloom/error.hpp"
+#include "scene/rotation_math.hpp"
 
 namespace broadloom {
 

@@ -6,7 +6,7 @@
 #include <cmath>
 #include <utility>
 
-#include "align/rotation_math.hpp"
+#include "scene/rotation_math.hpp"
 
 namespace broadloom {
 

@@ -10,7 +10,7 @@
 
 #include "align/level.hpp"
 #include "align/quiet_log.hpp"
-#include "align/rotation_math.hpp"
+#include "scene/rotation_math.hpp"
 
 namespace broadloom {
 

@@ -9,7 +9,7 @@
 #include "align/head_model.hpp"
 #include "align/link_reselection.hpp"
 #include "align/pair_choice.hpp"
-#include "align/rotation_math.hpp"
+#include "scene/rotation_math.hpp"
 
 namespace broadloom {
 

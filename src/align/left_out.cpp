@@ -6,10 +6,10 @@
 
 #include "align/pair_search.hpp"
 #include "align/photometric_solve.hpp"
-#include "align/rotation_math.hpp"
 #include "base/text.hpp"
 #include "base/work_meter.hpp"
 #include "broadloom/error.hpp"
+#include "scene/rotation_math.hpp"
 
 namespace broadloom {
 namespace {

@@ -5,7 +5,7 @@
 #include <map>
 #include <utility>
 
-#include "align/rotation_math.hpp"
+#include "scene/rotation_math.hpp"
 
 namespace broadloom {
 

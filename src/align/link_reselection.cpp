@@ -8,7 +8,7 @@
 #include <utility>
 
 #include "align/pair_choice.hpp"
-#include "align/rotation_math.hpp"
+#include "scene/rotation_math.hpp"
 
 namespace broadloom {
 

@@ -10,7 +10,7 @@
 #include <utility>
 
 #include "align/rotation_average.hpp"
-#include "align/rotation_math.hpp"
+#include "scene/rotation_math.hpp"
 
 namespace broadloom {
 

@@ -3,7 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
-#include "align/rotation_math.hpp"
+#include "scene/rotation_math.hpp"
 
 namespace broadloom {
 

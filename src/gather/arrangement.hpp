@@ -35,9 +35,10 @@ struct Placement {
     std::optional<int64_t> row, column;
     std::optional<double> yaw_deg, pitch_deg;  ///< where the head aimed, from the grid's steps
     bool left_out = false;
-    std::string reason;          ///< "retaken as FRAME" needs names: see kept
+    std::string reason;          ///< why, without names; see kept for the take used instead
     std::optional<size_t> kept;  ///< the take used instead
-    bool by_sequence = false;    ///< placed by the order alone, without matches
+    /// Placed by the order alone: without matches, or with matches that say another place.
+    bool by_sequence = false;
 };
 
 struct Arrangement {
@@ -45,13 +46,16 @@ struct Arrangement {
     int64_t rows = 0;
     std::vector<int64_t> columns;  ///< of each row
     ShootOrder order;
-    double step_right_deg = 0,
-           step_up_deg = 0;  ///< step_right at the horizon's row or the mean row
-    bool wraps = false;      ///< the columns go all the way round
+    double step_right_deg = 0;  ///< of yaw, in the row nearest to the horizon
+    double step_up_deg = 0;
+    bool wraps = false;  ///< the columns go all the way round
     std::vector<Placement> frames;
     std::vector<std::pair<int64_t, int64_t>> empty_cells;  ///< row, column
+    /// Frames that were given no cell: all of them, where the grid itself could not be told.
     std::vector<size_t> without_cell;
-    std::string problem;  ///< why it is not complete, a sentence; empty when it is
+    /// Why it is not complete, a sentence that names options but no frames. Empty when complete,
+    /// but for holes that allow_gaps lets pass.
+    std::string problem;
 };
 
 /// Never guesses over a hole: `complete` is false and the lists say what is missing, unless

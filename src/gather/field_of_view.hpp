@@ -1,7 +1,7 @@
 /// How wide the lens sees: the focal length in pixels, and who says so.
 #pragma once
 
-#include <array>
+#include <filesystem>
 #include <map>
 #include <optional>
 #include <string>
@@ -35,8 +35,12 @@ struct CameraGroups {
 };
 CameraGroups group_cameras(const std::vector<Photo>& photos, const GatherOptions& options);
 
-/// Sensor size in mm (long side first) of a camera by maker and model, from the lens database's
-/// installed table (crop factor and aspect); nullopt when unknown or the table is not installed.
-std::optional<std::array<double, 2>> sensor_of(const std::string& make, const std::string& model);
+/// How many times smaller than 36 x 24 mm a camera's sensor is, by diagonals, from the tables of
+/// the lens database in `folder` (XML; maker and model as the camera writes them, in any case);
+/// nullopt when the camera or the tables are not there.
+std::optional<double> crop_factor_of(const std::string& make, const std::string& model,
+                                     const std::filesystem::path& folder);
+/// The same from where the database is installed.
+std::optional<double> crop_factor_of(const std::string& make, const std::string& model);
 
 }  // namespace broadloom

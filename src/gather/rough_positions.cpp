@@ -2,7 +2,9 @@
 
 #include <algorithm>
 #include <cmath>
+#include <limits>
 #include <numeric>
+#include <set>
 
 #include "broadloom/rotation.hpp"
 
@@ -80,20 +82,36 @@ std::vector<double> link_scores(size_t frames, std::span<const Displacement> lis
     return scores;
 }
 
-/// A camera that hangs askew turns all displacements alike; vertical moves show by how much.
+/// A camera that hangs askew turns all displacements alike, in radians; vertical moves show by how
+/// much. 0 where there are few of them, or where columns do not stand above each other.
 double camera_askew(std::span<const Displacement> list, const std::vector<double>& scores,
                     double height) {
+    constexpr double kWide = 0.6;
+    constexpr double kPeak = 0.15;
     std::vector<double> angles;
     for (size_t k = 0; k < list.size(); ++k) {
         const Displacement& d = list[k];
         if (scores[k] < 1 || std::abs(d.up_deg) < 0.25 * height) continue;
         const double angle = std::atan(d.right_deg / d.up_deg);
-        if (std::abs(angle) < 0.2) angles.push_back(angle);
+        if (std::abs(angle) < kWide) angles.push_back(angle);
     }
     if (angles.size() < 4) return 0;
     const auto middle = angles.begin() + static_cast<std::ptrdiff_t>(angles.size() / 2);
     std::nth_element(angles.begin(), middle, angles.end());
-    return *middle;
+    double sum = 0;
+    double squares = 0;
+    double n = 0;
+    for (const double angle : angles) {
+        if (std::abs(angle - *middle) > kPeak) continue;
+        sum += angle;
+        squares += angle * angle;
+        n += 1;
+    }
+    // Evenly spread angles would have a quarter of them in the peak.
+    if (n < 0.42 * static_cast<double>(angles.size())) return 0;
+    const double mean = sum / n;
+    const double error = std::sqrt(std::max(squares / n - mean * mean, 0.0) / n);
+    return std::abs(mean) > 2.5 * error ? mean : 0;
 }
 
 struct Tree {
@@ -106,46 +124,55 @@ struct Tree {
     std::vector<Step> steps;
 };
 
-/// Forest of the most believed links, and the component of each frame.
+/// The tree of shortest ways from `root` (E. W. Dijkstra, 1959); links that are little believed are
+/// long. Steps by growing distance.
+Tree shortest_ways(const Graph& graph, const std::vector<double>& scores, size_t root) {
+    Tree tree;
+    std::vector<double> distance(graph.size(), std::numeric_limits<double>::infinity());
+    std::vector<Tree::Step> step(graph.size());
+    std::set<std::pair<double, size_t>> open;
+    distance[root] = 0;
+    step[root] = {root, std::nullopt, root};
+    open.insert({0.0, root});
+    while (!open.empty()) {
+        const size_t at = open.begin()->second;
+        open.erase(open.begin());
+        tree.steps.push_back(step[at]);
+        for (const Ends& e : graph[at]) {
+            const double d = distance[at] + 1 + 8 / (scores[e.link] + 0.1);
+            if (d >= distance[e.to]) continue;
+            open.erase({distance[e.to], e.to});
+            distance[e.to] = d;
+            step[e.to] = {e.to, e, at};
+            open.insert({d, e.to});
+        }
+    }
+    return tree;
+}
+
+/// Trees of the most believed links, and the component of each frame.
 std::vector<Tree> spanning_trees(size_t frames, std::span<const Displacement> list,
                                  const std::vector<double>& scores, RoughPositions& out) {
-    std::vector<size_t> by_score(list.size());
-    std::iota(by_score.begin(), by_score.end(), size_t{0});
-    std::stable_sort(by_score.begin(), by_score.end(),
-                     [&](size_t a, size_t b) { return scores[a] > scores[b]; });
-    std::vector<size_t> group(frames);
-    std::iota(group.begin(), group.end(), size_t{0});
-    const auto find = [&](size_t i) {
-        while (group[i] != i) i = group[i] = group[group[i]];
-        return i;
-    };
     // A lone link that moved like no other joins nothing, unless there is little to compare with.
     const double least = list.size() < 8 ? 0 : 0.4;
-    std::vector<bool> in_tree(list.size());
-    for (const size_t k : by_score) {
-        if (scores[k] < least) break;
-        const size_t a = find(list[k].a);
-        const size_t b = find(list[k].b);
-        if (a == b) continue;
-        group[std::max(a, b)] = std::min(a, b);
-        in_tree[k] = true;
-    }
-    const Graph graph = graph_of(frames, list, in_tree);
+    // Within a group: shortest ways from its middle over believed links, so that errors add up
+    // over as few links as may be.
+    std::vector<bool> believed(list.size());
+    for (size_t k = 0; k < list.size(); ++k) believed[k] = scores[k] >= least;
+    const Graph graph = graph_of(frames, list, believed);
     std::vector<Tree> trees;
     std::vector<bool> seen(frames);
-    for (size_t root = 0; root < frames; ++root) {
-        if (seen[root] || graph[root].empty()) continue;
-        Tree tree;
-        tree.steps.push_back({root, std::nullopt, root});
-        seen[root] = true;
-        for (size_t at = 0; at < tree.steps.size(); ++at) {
-            const size_t from = tree.steps[at].frame;
-            for (const Ends& e : graph[from]) {
-                if (seen[e.to]) continue;
-                seen[e.to] = true;
-                tree.steps.push_back({e.to, e, from});
-            }
-        }
+    for (size_t first = 0; first < frames; ++first) {
+        if (seen[first] || graph[first].empty()) continue;
+        Tree tree = shortest_ways(graph, scores, first);
+        // Twice to the far end, then half the way back.
+        tree = shortest_ways(graph, scores, tree.steps.back().frame);
+        std::vector<size_t> parent(frames);
+        for (const Tree::Step& step : tree.steps) parent[step.frame] = step.parent;
+        std::vector<size_t> way{tree.steps.back().frame};
+        while (parent[way.back()] != way.back()) way.push_back(parent[way.back()]);
+        tree = shortest_ways(graph, scores, way[way.size() / 2]);
+        for (const Tree::Step& step : tree.steps) seen[step.frame] = true;
         trees.push_back(std::move(tree));
     }
     std::stable_sort(trees.begin(), trees.end(),
@@ -206,13 +233,21 @@ class Solver {
                 (b.pitch_deg - a.pitch_deg - move.pitch_deg) / height_};
     }
 
+    /// Does a link join the two ends of a circle?
+    [[nodiscard]] bool closes(std::span<const size_t> links, const std::vector<Aim>& aims) const {
+        return std::any_of(links.begin(), links.end(), [&](size_t k) {
+            return std::abs(aims[list_[k].b].yaw_deg - aims[list_[k].a].yaw_deg) > 200;
+        });
+    }
+
     [[nodiscard]] double cost(std::span<const size_t> links, const std::vector<Aim>& aims,
                               double scale) const {
         double sum = 0;
         for (const size_t k : links) {
             const Residual r = residual(k, aims, scale);
-            const double e = (r.x * r.x + r.y * r.y) / (kTau * kTau);
-            sum += e / (1 + e);
+            // In the frames' own measure, or else small scales would seem to fit better.
+            const double e = (r.x * r.x + r.y * r.y) / (kTau * kTau * scale * scale);
+            sum += std::log1p(e);
         }
         return sum;
     }
@@ -234,7 +269,8 @@ class Solver {
             for (const size_t k : links) {
                 r[k] = residual(k, aims, scale);
                 const double e = (r[k].x * r[k].x + r[k].y * r[k].y) / (kTau * kTau);
-                weight[k] = 1 / ((1 + e) * (1 + e));
+                // Gently at first, so that a circle that does not quite close is spread over all.
+                weight[k] = round < 4 ? 1 / (1 + e) : 1 / ((1 + e) * (1 + e));
                 shrink[k] = std::cos(
                     0.5 * (aims[list_[k].a].pitch_deg + aims[list_[k].b].pitch_deg) * kRadPerDeg);
                 r[k].x *= width_ / std::max(shrink[k], 0.05);
@@ -312,7 +348,7 @@ Placed place(const Solver& solver, const Tree& tree, std::span<const size_t> lin
     const auto scan_scale = [&](double pitch) {
         solver.walk(tree, pitch, 1, trial);
         const Extent e = extent_of(tree, trial);
-        if (e.right - e.left < 250) return;
+        if (e.right - e.left < 250 || !solver.closes(links, trial)) return;
         for (int k = -16; k <= 16; ++k) {
             const Try t = attempt(pitch, 1 + 0.005 * k);
             if (t.cost < best.cost - 1e-9) best = t;
@@ -341,6 +377,32 @@ Placed place(const Solver& solver, const Tree& tree, std::span<const size_t> lin
     solver.walk(tree, best.pitch, best.scale, aims);
     solver.refine(tree, links, best.scale, aims);
     return {known, best.scale};
+}
+
+/// Yaws were counted along the links, and where the ends of a set nearly meet they may have been
+/// counted across: they are made to run on from the widest gap.
+void open_at_widest_gap(RoughPositions& out) {
+    for (int c = 0; c < out.components; ++c) {
+        std::vector<double> yaws;
+        for (size_t i = 0; i < out.aims.size(); ++i) {
+            if (out.component[i] == c) yaws.push_back(yaw_between(0, out.aims[i].yaw_deg));
+        }
+        std::sort(yaws.begin(), yaws.end());
+        double gap = 360 - (yaws.back() - yaws.front());
+        double start = yaws.front();
+        for (size_t k = 1; k < yaws.size(); ++k) {
+            if (yaws[k] - yaws[k - 1] <= gap) continue;
+            gap = yaws[k] - yaws[k - 1];
+            start = yaws[k];
+        }
+        if (c == 0) out.widest_gap_deg = gap;
+        start -= 0.5 * gap;
+        for (size_t i = 0; i < out.aims.size(); ++i) {
+            if (out.component[i] != c) continue;
+            double& yaw = out.aims[i].yaw_deg;
+            yaw = start + (yaw - start) - 360 * std::floor((yaw - start) / 360);
+        }
+    }
 }
 
 }  // namespace
@@ -392,9 +454,18 @@ RoughPositions rough_positions(size_t frames, std::span<const Displacement> disp
             joined[list[k].a] = joined[list[k].b] = true;
         }
     }
-    for (size_t i = 0; i < frames; ++i) {
-        if (!joined[i]) out.component[i] = -1;
+    // What is left, without gaps in the numbers.
+    std::vector<int> number(trees.size(), -1);
+    out.components = 0;
+    for (size_t c = 0; c < trees.size(); ++c) {
+        for (const Tree::Step& s : trees[c].steps) {
+            if (joined[s.frame] && number[c] < 0) number[c] = out.components++;
+        }
     }
+    for (size_t i = 0; i < frames; ++i) {
+        out.component[i] = joined[i] ? number[static_cast<size_t>(out.component[i])] : -1;
+    }
+    open_at_widest_gap(out);
     return out;
 }
 

@@ -24,6 +24,8 @@ struct RoughPositions {
     /// Pitches of the largest component are absolute, found from how its rows converge; false: they
     /// are centred on the horizon.
     bool pitch_known = false;
+    /// Of the largest component: yaw that no frame's middle lies in, its ends seen as neighbours.
+    double widest_gap_deg = 360;
 };
 
 /// Where a frame lies that is seen `right_deg`, `up_deg` from a level frame at `from`.

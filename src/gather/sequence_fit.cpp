@@ -18,7 +18,28 @@ constexpr double kHoleEach = 1;     // and each of them
 constexpr double kPause = 1.5;      // how far a pause makes a step back likelier
 constexpr double kNever = std::numeric_limits<double>::infinity();
 
+double cost_in_cell(const SequenceFitInput& input, int64_t i, int64_t k) {
+    const SequenceFrame& f = input.frames[static_cast<size_t>(i)];
+    if (f.component < 0) return 0;
+    const auto& origin = input.origins[static_cast<size_t>(f.component)];
+    if (!origin) return 0;
+    const GridPoint& c = input.cells[static_cast<size_t>(k)];
+    double dx = f.at.x + origin->x - c.x;
+    if (input.period_x > 0) dx = std::remainder(dx, input.period_x);
+    if (!input.scale_x.empty()) dx *= input.scale_x[static_cast<size_t>(k)];
+    return misplacement_cost(dx, f.at.y + origin->y - c.y);
+}
+
 }  // namespace
+
+std::vector<bool> misplaced_frames(const SequenceFitInput& input, const SequenceFit& fit) {
+    std::vector<bool> misplaced;
+    for (size_t i = 0; i < fit.cell.size(); ++i) {
+        misplaced.push_back(cost_in_cell(input, static_cast<int64_t>(i), fit.cell[i]) >=
+                            kMisplaced);
+    }
+    return misplaced;
+}
 
 double misplacement_cost(double dx, double dy) {
     return std::min(kMisplaced, (dx * dx + dy * dy) / (2 * kSpread * kSpread));
@@ -36,16 +57,7 @@ SequenceFit fit_sequence(const SequenceFitInput& input) {
     const int64_t slack = n <= 800 ? std::max(n, cells) : 200 + n / 8;
     const int64_t width = std::min(cells, 2 * slack + 1);
     const auto low_of = [&](int64_t i) { return std::clamp(i - slack, int64_t{0}, cells - width); };
-    const auto emission = [&](int64_t i, int64_t k) {
-        const SequenceFrame& f = input.frames[static_cast<size_t>(i)];
-        if (f.component < 0) return 0.0;
-        const auto& origin = input.origins[static_cast<size_t>(f.component)];
-        if (!origin) return 0.0;
-        const GridPoint& c = input.cells[static_cast<size_t>(k)];
-        double dx = f.at.x + origin->x - c.x;
-        if (input.period_x > 0) dx = std::remainder(dx, input.period_x);
-        return misplacement_cost(dx, f.at.y + origin->y - c.y);
-    };
+    const auto emission = [&](int64_t i, int64_t k) { return cost_in_cell(input, i, k); };
     const auto w = static_cast<size_t>(width);
     std::vector<int32_t> from(static_cast<size_t>(n) * w);
     std::vector<double> before(w);
@@ -105,8 +117,8 @@ SequenceFit fit_sequence(const SequenceFitInput& input) {
     }
     fit.cost = kNever;
     int64_t at = 0;
-    // The walk may end below the furthest cell that it reached, when the last frames are repeats;
-    // then the furthest cell is not known here and counts as open: a small cost, told apart below.
+    // A walk that ends with a repeat of an earlier cell counts the cells after it as open, although
+    // they may have been reached: the programme does not remember how far it came.
     for (int64_t k = low_of(n - 1); k < low_of(n - 1) + width; ++k) {
         const int64_t end = input.all_cells ? cells : (k / input.line + 1) * input.line;
         const auto open = static_cast<double>(end - 1 - k);

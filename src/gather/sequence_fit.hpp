@@ -24,6 +24,8 @@ struct SequenceFrame {
 struct SequenceFitInput {
     std::span<const SequenceFrame> frames;
     std::span<const GridPoint> cells;  ///< in shooting order
+    /// By cell: differences in x are counted this many times; empty: once.
+    std::span<const double> scale_x;
     /// By component: its origin in the cells' coordinates; absent: not yet known.
     std::span<const std::optional<GridPoint>> origins;
     double period_x = 0;     ///< cells of x and x + period_x are the same; 0: none
@@ -40,6 +42,9 @@ struct SequenceFit {
 /// Dynamic programme over frames and cells. In units of a negative log likelihood; see the
 /// constants in the source.
 SequenceFit fit_sequence(const SequenceFitInput& input);
+
+/// By frame: was it seen elsewhere than in the cell that it was given?
+std::vector<bool> misplaced_frames(const SequenceFitInput& input, const SequenceFit& fit);
 
 /// What a frame costs in a cell that lies this far, in steps, from where the frame was seen.
 double misplacement_cost(double dx, double dy);

@@ -4,6 +4,7 @@
 #include <cstddef>
 #include <cstdint>
 #include <filesystem>
+#include <optional>
 #include <span>
 #include <string>
 
@@ -57,6 +58,14 @@ class Mapping {
 };
 
 enum class FrameFormat { jpeg, png, tiff };
+
+/// The format by the first bytes; nothing for any other file. Raw files in TIFF's clothes are tiff.
+std::optional<FrameFormat> picture_format(const FrameFile& file);
+
+/// Whether the first bytes are those of a camera maker's own container, or a TIFF's first directory
+/// is one that only camera raw files have (for a file that is no TIFF: meaningless).
+bool has_raw_signature(const FrameFile& file);
+bool has_raw_directory(const FrameFile& file);
 
 /// Tells the format by the first bytes. Throws Error{input} for anything else, and for camera raw
 /// files, which other readers would open as their small preview.

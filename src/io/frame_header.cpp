@@ -17,7 +17,9 @@ bool starts(std::span<const uint8_t> bytes, const char* text, size_t length, siz
 }
 
 [[noreturn]] void refuse_raw(const std::string& name) {
-    refuse(name, "it is a camera raw file: develop it to 16-bit TIFF first");
+    refuse(name,
+           "it is a camera raw file: broadloom gather develops it, or develop it to 16-bit TIFF "
+           "first");
 }
 
 /// Unsigned numbers of a TIFF file in its byte order.
@@ -125,24 +127,45 @@ std::string from_utf16(std::span<const uint8_t> bytes) {
 
 }  // namespace
 
-FrameFormat sniff_format(const FrameFile& file) {
-    std::array<uint8_t, 32> head{};
+std::optional<FrameFormat> picture_format(const FrameFile& file) {
+    std::array<uint8_t, 8> head{};
     const std::span<const uint8_t> bytes(head.data(), file.read_at(0, head));
-    const std::string& name = file.name();
-    if (bytes.empty()) refuse(name, "the file is empty: copy it again");
     if (starts(bytes, "\xFF\xD8\xFF", 3)) return FrameFormat::jpeg;
     if (starts(bytes, "\x89PNG\r\n\x1A\n", 8)) return FrameFormat::png;
-    const bool tiff = starts(bytes, "II\x2A\0", 4) || starts(bytes, "MM\0\x2A", 4) ||
-                      starts(bytes, "II\x2B\0", 4) || starts(bytes, "MM\0\x2B", 4);
-    // Signatures of camera makers' own containers.
-    if ((tiff && starts(bytes, "CR", 2, 8)) || starts(bytes, "IIRO", 4) ||
-        starts(bytes, "IIRS", 4) || starts(bytes, "MMOR", 4) || starts(bytes, "IIU\0", 4) ||
-        starts(bytes, "FUJIFILMCCD-RAW", 15) || starts(bytes, "ftypcrx ", 8, 4) ||
-        starts(bytes, "FOVb", 4) || starts(bytes, "\0MRM", 4)) {
-        refuse_raw(name);
+    if (starts(bytes, "II\x2A\0", 4) || starts(bytes, "MM\0\x2A", 4) ||
+        starts(bytes, "II\x2B\0", 4) || starts(bytes, "MM\0\x2B", 4)) {
+        return FrameFormat::tiff;
     }
-    if (tiff) return FrameFormat::tiff;
-    refuse(name, "it is not a JPEG, TIFF or PNG picture: convert it, or leave the frame out");
+    return std::nullopt;
+}
+
+bool has_raw_signature(const FrameFile& file) {
+    std::array<uint8_t, 32> head{};
+    const std::span<const uint8_t> bytes(head.data(), file.read_at(0, head));
+    const bool tiff = picture_format(file) == FrameFormat::tiff;
+    // Signatures of camera makers' own containers.
+    return (tiff && starts(bytes, "CR", 2, 8)) || starts(bytes, "IIRO", 4) ||
+           starts(bytes, "IIRS", 4) || starts(bytes, "MMOR", 4) || starts(bytes, "IIU\0", 4) ||
+           starts(bytes, "FUJIFILMCCD-RAW", 15) || starts(bytes, "ftypcrx ", 8, 4) ||
+           starts(bytes, "FOVb", 4) || starts(bytes, "\0MRM", 4) || starts(bytes, "HEAPCCDR", 8, 6);
+}
+
+bool has_raw_directory(const FrameFile& file) {
+    const std::optional<TiffDirectory> d = read_first_directory(file);
+    if (!d) return false;
+    constexpr uint64_t kReduced = 1;                      // bit of NewSubfileType
+    constexpr uint64_t kMosaic = 32803, kLinear = 34892;  // photometric interpretations of DNG
+    const bool preview_first = (d->subfile_type & kReduced) != 0 && (d->sub_directories || d->make);
+    return d->dng || d->photometric == kMosaic || d->photometric == kLinear || preview_first;
+}
+
+FrameFormat sniff_format(const FrameFile& file) {
+    if (file.size() == 0) refuse(file.name(), "the file is empty: copy it again");
+    if (has_raw_signature(file)) refuse_raw(file.name());
+    const std::optional<FrameFormat> format = picture_format(file);
+    if (format) return *format;
+    refuse(file.name(),
+           "it is not a JPEG, TIFF or PNG picture: convert it, or leave the frame out");
 }
 
 int64_t pixel_bytes(const FrameInfo& info) {
@@ -157,14 +180,10 @@ int64_t png_held_bytes(const FrameFile& file, const FrameInfo& info) {
 }
 
 void check_tiff_header(const FrameFile& file) {
-    const std::optional<TiffDirectory> d = read_first_directory(file);
-    if (!d) refuse(file.name(), "the TIFF header is damaged or incomplete: copy the file again");
-    constexpr uint64_t kReduced = 1;                      // bit of NewSubfileType
-    constexpr uint64_t kMosaic = 32803, kLinear = 34892;  // photometric interpretations of DNG
-    const bool preview_first = (d->subfile_type & kReduced) != 0 && (d->sub_directories || d->make);
-    if (d->dng || d->photometric == kMosaic || d->photometric == kLinear || preview_first) {
-        refuse_raw(file.name());
+    if (!read_first_directory(file)) {
+        refuse(file.name(), "the TIFF header is damaged or incomplete: copy the file again");
     }
+    if (has_raw_directory(file)) refuse_raw(file.name());
 }
 
 int64_t tiff_held_bytes(const FrameFile& file, const FrameInfo& info) {

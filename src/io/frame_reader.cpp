@@ -17,6 +17,7 @@
 
 #include "base/text.hpp"
 #include "io/frame_detail.hpp"
+#include "io/photo_tags_detail.hpp"
 
 namespace broadloom {
 
@@ -146,11 +147,12 @@ ImagePointer open_image(const FrameFile& file, FrameFormat format) {
     return ImagePointer(failed != 0 ? nullptr : image);
 }
 
+bool has_profile(VipsImage* image) { return vips_image_get_typeof(image, VIPS_META_ICC_NAME) != 0; }
+
 std::string profile_of(VipsImage* image) {
     const void* data = nullptr;
     size_t bytes = 0;
-    if (vips_image_get_typeof(image, VIPS_META_ICC_NAME) == 0 ||
-        vips_image_get_blob(image, VIPS_META_ICC_NAME, &data, &bytes) != 0) {
+    if (vips_image_get_blob(image, VIPS_META_ICC_NAME, &data, &bytes) != 0) {
         return {};
     }
     return frame_detail::profile_description({static_cast<const uint8_t*>(data), bytes});
@@ -320,7 +322,11 @@ FrameInfo probe_frame(const std::filesystem::path& path, const std::string& name
     if (format == FrameFormat::png) info.held_bytes = frame_detail::png_held_bytes(file, info);
     if (format == FrameFormat::tiff) info.held_bytes = frame_detail::tiff_held_bytes(file, info);
     info.orientation = orientation_of(image.get());
-    info.profile = profile_of(image.get());
+    if (has_profile(image.get())) {
+        info.profile = profile_of(image.get());
+    } else if (tags_detail::read_tags(file, format).adobe_rgb) {
+        info.profile = "Adobe RGB (1998)";  // DCF 2.0's option file: said by two tags alone
+    }
     return info;
 }
 

@@ -25,7 +25,9 @@ struct FrameInfo {
     int subsample_x = 1, subsample_y = 1;  ///< of the two chroma planes (ycc)
     int64_t file_bytes = 0;
     int64_t held_bytes = 0;  ///< TIFF, PNG: pieces of the file that the decoder holds in whole
-    std::string profile;  ///< description of an embedded ICC profile that is not sRGB; else empty
+    /// Description of an embedded ICC profile that is not sRGB, or of the space that the camera's
+    /// tags name where none is embedded (Adobe RGB (1998)); else empty.
+    std::string profile;
 
     [[nodiscard]] int64_t upright_width() const {
         return orientation >= 5 ? stored_height : stored_width;

@@ -27,11 +27,14 @@ int main(int argc, char** argv) {
         const size_t last =
             argc > 3 ? std::min(count, static_cast<size_t>(std::atoi(argv[4]))) : count;
         const test::ProceduralWorld world;
+        const test::ProceduralWorld lorry = test::world_with_lorry();
+        const auto takes = test::sample_takes();
         std::atomic<size_t> next{first};
         std::atomic<size_t> bytes{0};
         run_workers(processor_count(), [&](int) {
             for (size_t i = next++; i < last; i = next++) {
-                const auto jpeg = test::make_frame(world, scene, i, quality);
+                const auto jpeg =
+                    test::make_frame(takes[i].spoilt ? lorry : world, scene, i, quality);
                 write_file_atomic(folder / scene.frames[i].file,
                                   {reinterpret_cast<const char*>(jpeg.data()), jpeg.size()});
                 bytes += jpeg.size();

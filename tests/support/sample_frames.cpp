@@ -1,14 +1,16 @@
 #include "support/sample_frames.hpp"
 
-#include <turbojpeg.h>
-
 #include <algorithm>
 #include <cmath>
 #include <cstdio>
 #include <stdexcept>
+#include <utility>
 
 #include "broadloom/photometry.hpp"
+#include "support/exif_jpeg.hpp"
 #include "support/world_noise.hpp"
+#include "support/world_places.hpp"
+#include "support/world_scenery.hpp"
 
 namespace broadloom::test {
 
@@ -22,6 +24,13 @@ constexpr double kMiddlePitchDeg = -3.5;
 constexpr double kNoiseLevels = 0.7;
 constexpr double kDiagonal35mm = 43.267;  // of a 36 x 24 mm frame (CIPA DCG-001)
 
+/// The lorry passes at this cell's first take; the head is then stepped back by so many frames.
+constexpr size_t kSpoiltCell = 15;
+constexpr size_t kSteppedBack = 2;
+constexpr int64_t kPauseSeconds = 19;
+/// First takes of cells taken twice draw their errors and noise from numbers beyond the cells'.
+constexpr size_t kFirstTakeNumber = 100;
+
 double spread(int64_t a, int64_t b) { return 2 * random_unit(a, b, 20310514) - 1; }
 
 /// About normal, standard deviation 1: the sum of four even ones.
@@ -33,9 +42,31 @@ double bell(size_t frame, int64_t pixel, int64_t channel) {
     return sum * std::sqrt(3.0);
 }
 
+/// What a take's errors and noise are drawn from.
+size_t number_of(const SampleTake& take) {
+    return take.cell + (take.first_of_two ? kFirstTakeNumber : 0);
+}
+
 double brightness(Vec3 c) { return std::sqrt(0.25 * c.x + 0.6 * c.y + 0.15 * c.z); }
 
 }  // namespace
+
+std::vector<SampleTake> sample_takes() {
+    std::vector<SampleTake> takes;
+    for (size_t cell = 0; cell < kRows * kColumns; ++cell) {
+        const bool again = cell <= kSpoiltCell && cell + kSteppedBack > kSpoiltCell;
+        takes.push_back({cell, again, cell == kSpoiltCell});
+        if (cell != kSpoiltCell) continue;
+        for (size_t i = cell + 1 - kSteppedBack; i <= cell; ++i) takes.push_back({i, false, false});
+    }
+    return takes;
+}
+
+ProceduralWorld world_with_lorry() {
+    Model model = town_model();
+    add_lorry(model, place_at(9.4, 30.6, kNearQuayHeight).turned(-3));
+    return ProceduralWorld(std::move(model));
+}
 
 Scene sample_scene() {
     Scene scene;
@@ -55,28 +86,32 @@ Scene sample_scene() {
     const double across = kFieldOfViewDeg * (1 - kOverlap);
     const double down =
         2 * std::atan(0.5 * kHeight / camera.focal_px) * kDegPerRad * (1 - kOverlap);
-    for (int64_t c = 0; c < kColumns; ++c) {
-        for (int64_t r = 0; r < kRows; ++r) {
-            const int64_t n = c * kRows + r;
-            Frame f;
-            char name[40];
-            std::snprintf(name, sizeof name, "frames/%04d.jpg", static_cast<int>(n + 1));
-            f.file = name;
-            f.camera = "main";
-            f.row = r;
-            f.column = c;
-            f.placed_by = "hand";
-            f.yaw_deg =
-                (static_cast<double>(c) - 0.5 * (kColumns - 1)) * across + 0.15 * spread(n, 1);
-            f.pitch_deg = kMiddlePitchDeg - (static_cast<double>(r) - 0.5 * (kRows - 1)) * down +
-                          0.15 * spread(n, 2);
-            f.roll_deg = 0.3 * spread(n, 3);
-            // Any two frames differ by at most a third of a stop.
-            const double stops = spread(n, 4) * 0.15;
-            for (size_t i = 0; i < 3; ++i)
-                f.gain[i] = std::exp2(stops + 0.015 * spread(n, 5 + static_cast<int64_t>(i)));
-            scene.frames.push_back(f);
-        }
+    for (const SampleTake& take : sample_takes()) {
+        const auto cell = static_cast<int64_t>(take.cell);
+        const int64_t c = cell / kRows;
+        const int64_t r = cell % kRows;
+        const auto n = static_cast<int64_t>(number_of(take));
+        Frame f;
+        char name[40];
+        std::snprintf(name, sizeof name, "frames/%04zu.jpg", scene.frames.size() + 1);
+        f.file = name;
+        f.camera = "main";
+        f.row = r;
+        f.column = c;
+        f.placed_by = "hand";
+        f.yaw_deg = (static_cast<double>(c) - 0.5 * (kColumns - 1)) * across + 0.15 * spread(n, 1);
+        f.pitch_deg = kMiddlePitchDeg - (static_cast<double>(r) - 0.5 * (kRows - 1)) * down +
+                      0.15 * spread(n, 2);
+        f.roll_deg = 0.3 * spread(n, 3);
+        // Any two frames differ by at most a third of a stop.
+        const double stops = spread(n, 4) * 0.15;
+        for (size_t i = 0; i < 3; ++i)
+            f.gain[i] = std::exp2(stops + 0.015 * spread(n, 5 + static_cast<int64_t>(i)));
+        f.use = !take.first_of_two;
+        if (take.spoilt) f.reason = "taken again: a lorry passed before the camera";
+        if (take.first_of_two && !take.spoilt)
+            f.reason = "taken again: the head was stepped back past it";
+        scene.frames.push_back(f);
     }
     return scene;
 }
@@ -133,9 +168,11 @@ ExifData sample_exif(const Camera& camera, size_t index) {
     ExifData e;
     e.make = "Harrow";
     e.model = "H-24";
-    const auto n = static_cast<int64_t>(index);
-    // Three seconds between frames, eleven for the turn to the next column.
-    const int64_t seconds = 10 * 3600 + 24 * 60 + 7 + 3 * n + 8 * (n / kRows);
+    const std::vector<SampleTake> takes = sample_takes();
+    const auto column = static_cast<int64_t>(takes.at(index).cell) / kRows;
+    // Eleven for the turn to the next column.
+    int64_t seconds = 10 * 3600 + 24 * 60 + 7 + 3 * static_cast<int64_t>(index) + 8 * column;
+    for (size_t i = 0; i < index; ++i) seconds += takes[i].spoilt ? kPauseSeconds : 0;
     char text[40];
     std::snprintf(text, sizeof text, "2031:05:14 %02d:%02d:%02d", static_cast<int>(seconds / 3600),
                   static_cast<int>(seconds / 60 % 60), static_cast<int>(seconds % 60));
@@ -160,6 +197,7 @@ std::vector<uint8_t> make_frame(const ProceduralWorld& world, const Scene& scene
     const Frame& frame = scene.frames.at(index);
     const Camera& camera = scene.cameras.at(frame.camera);
     const Lens lens(camera);
+    const size_t grain = number_of(sample_takes().at(index));
     const int64_t w = camera.width;
     const int64_t h = camera.height;
     std::vector<uint8_t> rgb(static_cast<size_t>(3 * w * h));
@@ -168,28 +206,13 @@ std::vector<uint8_t> make_frame(const ProceduralWorld& world, const Scene& scene
             const auto levels = recorded(world, lens, frame, x, y);
             for (size_t c = 0; c < 3; ++c) {
                 const double v =
-                    levels[c] + kNoiseLevels * bell(index, y * w + x, static_cast<int64_t>(c));
+                    levels[c] + kNoiseLevels * bell(grain, y * w + x, static_cast<int64_t>(c));
                 rgb[static_cast<size_t>(3 * (y * w + x)) + c] =
                     static_cast<uint8_t>(std::clamp(std::lround(v), 0L, 255L));
             }
         }
     }
-    const tjhandle handle = tjInitCompress();
-    unsigned char* data = nullptr;
-    unsigned long size = 0;
-    const int failed = tjCompress2(handle, rgb.data(), static_cast<int>(w), 0, static_cast<int>(h),
-                                   TJPF_RGB, &data, &size, TJSAMP_420, quality, TJFLAG_ACCURATEDCT);
-    std::vector<uint8_t> jpeg;
-    if (failed == 0) {
-        const std::vector<uint8_t> exif = exif_segment(sample_exif(camera, index));
-        jpeg.assign(data, data + 2);
-        jpeg.insert(jpeg.end(), exif.begin(), exif.end());
-        jpeg.insert(jpeg.end(), data + 2, data + size);
-    }
-    tjFree(data);
-    tjDestroy(handle);
-    if (failed != 0) throw std::runtime_error("cannot encode " + frame.file);
-    return jpeg;
+    return exif_jpeg(rgb, w, h, quality, sample_exif(camera, index));
 }
 
 }  // namespace broadloom::test

@@ -13,6 +13,7 @@
 #include "base/parallel.hpp"
 #include "broadloom/camera.hpp"
 #include "broadloom/photometry.hpp"
+#include "support/picture_sampler.hpp"
 
 namespace broadloom::test {
 
@@ -31,61 +32,6 @@ double gaussian(uint64_t key) {
     const double u = std::max(uniform(2 * key), 1e-12);
     return std::sqrt(-2 * std::log(u)) * std::cos(2 * kPi * uniform(2 * key + 1));
 }
-
-int64_t reflected(int64_t x, int64_t size) {
-    const int64_t period = 2 * size;
-    x = ((x % period) + period) % period;
-    return x < size ? x : period - 1 - x;
-}
-
-class Sampler {
-  public:
-    Sampler(const Picture& picture, bool mirror, bool wrap)
-        : picture_(picture), mirror_(mirror), wrap_(wrap) {
-        for (size_t i = 0; i < 256; ++i)
-            linear_[i] = static_cast<float>(srgb_decode(static_cast<double>(i) / 255));
-    }
-    /// Bicubic (a = -1/2) on encoded values, then linear light.
-    std::array<double, 3> at(double x, double y) const {
-        const double fx = std::floor(x - 0.5);
-        const double fy = std::floor(y - 0.5);
-        double wx[4];
-        double wy[4];
-        weights(x - 0.5 - fx, wx);
-        weights(y - 0.5 - fy, wy);
-        std::array<double, 3> sum{0, 0, 0};
-        for (int j = 0; j < 4; ++j) {
-            const uint8_t* row =
-                picture_.rgb.data() + 3 * picture_.width * row_of(static_cast<int64_t>(fy) - 1 + j);
-            for (int i = 0; i < 4; ++i) {
-                const uint8_t* p = row + 3 * column_of(static_cast<int64_t>(fx) - 1 + i);
-                for (size_t c = 0; c < 3; ++c) sum[c] += wx[i] * wy[j] * p[c];
-            }
-        }
-        for (double& v : sum) v = srgb_decode(v / 255);
-        return sum;
-    }
-
-  private:
-    static void weights(double t, double w[4]) {
-        w[0] = ((-0.5 * t + 1) * t - 0.5) * t;
-        w[1] = (1.5 * t - 2.5) * t * t + 1;
-        w[2] = ((-1.5 * t + 2) * t + 0.5) * t;
-        w[3] = (0.5 * t - 0.5) * t * t;
-    }
-    int64_t row_of(int64_t y) const {
-        return mirror_ ? reflected(y, picture_.height)
-                       : std::clamp<int64_t>(y, 0, picture_.height - 1);
-    }
-    int64_t column_of(int64_t x) const {
-        if (wrap_) return ((x % picture_.width) + picture_.width) % picture_.width;
-        return mirror_ ? reflected(x, picture_.width)
-                       : std::clamp<int64_t>(x, 0, picture_.width - 1);
-    }
-    const Picture& picture_;
-    bool mirror_, wrap_;
-    float linear_[256];
-};
 
 void write_jpeg(const std::filesystem::path& file, const std::vector<uint8_t>& rgb, int64_t width,
                 int64_t height, int quality, bool chroma_444) {
@@ -192,7 +138,7 @@ Scene shoot(const Picture& picture, const Canvas& canvas, const ShootOptions& o,
         }
     }
     const Lens lens(camera);
-    const Sampler sampler(picture, o.mirror, canvas.wraps && !o.mirror);
+    const PictureSampler sampler(picture, o.mirror, canvas.wraps && !o.mirror);
     std::atomic<size_t> next{0};
     const size_t files = o.different_files > 0
                              ? std::min(scene.frames.size(), static_cast<size_t>(o.different_files))

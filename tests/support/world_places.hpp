@@ -12,4 +12,8 @@ void add_ropeworks(Model& model);   ///< brick warehouse on a pier, on the right
 void add_lighthouse(Model& model);  ///< and the breakwater that leads to it
 void add_promenade(Model& model);   ///< railing, lamps, stalls and trees on the near quay
 
+/// A removal firm's lorry with its wheels on the place, driving to the right. It only passes by, so
+/// the town is usually without it.
+void add_lorry(Model& model, const Place& place);
+
 }  // namespace broadloom::test

@@ -3,7 +3,7 @@
 #include <catch2/catch.hpp>
 #include <random>
 
-#include "align/rotation_math.hpp"
+#include "scene/rotation_math.hpp"
 
 using namespace broadloom;
 

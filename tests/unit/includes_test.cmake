@@ -41,6 +41,7 @@ set(confined
   "^(tiffio\\.hxx|jpeglib\\.h|png\\.h)" "^$"
   "^libexif/" "^src/io/photo_tags"
   "^libraw/" "^src/io/raw"
+  "^pugixml\\.hpp$" "^src/gather/"
   "^opencv2/" "^src/match/"
   "^(ceres|Eigen)/" "^src/align/"
   "^nlohmann/" "^src/(scene|render|align)/"

@@ -6,7 +6,7 @@
 #include <cstring>
 
 #include "align/bundle.hpp"
-#include "align/rotation_math.hpp"
+#include "scene/rotation_math.hpp"
 #include "broadloom/error.hpp"
 #include "support/made_up_matches.hpp"
 

@@ -2,7 +2,7 @@
 
 #include <catch2/catch.hpp>
 
-#include "align/rotation_math.hpp"
+#include "scene/rotation_math.hpp"
 
 using namespace broadloom;
 

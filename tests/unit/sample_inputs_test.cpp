@@ -1,6 +1,7 @@
 // The sample inputs: frames and scene agree with the world that they were cut from.
 #include <turbojpeg.h>
 
+#include <algorithm>
 #include <catch2/catch.hpp>
 #include <cmath>
 #include <filesystem>
@@ -63,20 +64,49 @@ double mean_error(const ProceduralWorld& world, const Scene& scene, const Frame&
 
 const Frame& frame_at(const Scene& scene, int64_t row, int64_t column) {
     for (const Frame& f : scene.frames) {
-        if (f.row == row && f.column == column) return f;
+        if (f.use && f.row == row && f.column == column) return f;
     }
     FAIL("no frame at row " << row << ", column " << column);
     return scene.frames.front();
+}
+
+/// Share of a lattice of pixels where the model and a frame's file differ by more than 12 levels in
+/// some channel: many times noise and compression.
+double differing_share(const ProceduralWorld& world, const Scene& scene, const Frame& frame,
+                       const Pixels& pixels) {
+    const Lens lens(scene.cameras.at(frame.camera));
+    int differing = 0;
+    int count = 0;
+    for (int64_t y = 9; y < pixels.height; y += 37) {
+        for (int64_t x = 7; x < pixels.width; x += 41) {
+            const auto levels = recorded(world, lens, frame, x, y);
+            double most = 0;
+            for (size_t c = 0; c < 3; ++c)
+                most = std::max(most, std::abs(levels[c] - pixels.at(x, y, c)));
+            differing += most > 12 ? 1 : 0;
+            ++count;
+        }
+    }
+    return static_cast<double>(differing) / count;
+}
+
+/// Seconds of the day in "2031:05:14 10:24:07".
+int seconds_of(const std::string& date_time) {
+    return std::stoi(date_time.substr(11, 2)) * 3600 + std::stoi(date_time.substr(14, 2)) * 60 +
+           std::stoi(date_time.substr(17, 2));
 }
 
 }  // namespace
 
 TEST_CASE("the sample scene is read, complete and small enough", "[sample_inputs]") {
     const Scene scene = read_scene(kFolder / "scene.json", SceneNeeds::orientations);
-    REQUIRE(scene.frames.size() == 24);
+    REQUIRE(scene.frames.size() == 26);
     std::set<std::pair<int64_t, int64_t>> cells;
+    size_t used = 0;
     for (const Frame& f : scene.frames) {
-        cells.insert({f.row.value(), f.column.value()});
+        CHECK(f.use == f.reason.empty());
+        if (f.use) cells.insert({f.row.value(), f.column.value()});
+        used += f.use ? 1 : 0;
         const Pixels p = decode(scene.path_of(f), false);
         const Camera& camera = scene.cameras.at(f.camera);
         CHECK(p.width == camera.width);
@@ -86,12 +116,72 @@ TEST_CASE("the sample scene is read, complete and small enough", "[sample_inputs
             CHECK(g < 1.26);
         }
     }
+    CHECK(used == 24);
     CHECK(cells.size() == 24);
+    size_t files = 0;
+    for (const auto& e : std::filesystem::directory_iterator(kFolder / "frames")) {
+        files += e.path().extension() == ".jpg" ? 1 : 0;
+    }
+    CHECK(files == scene.frames.size());
     uintmax_t total = 0;
     for (const auto& e : std::filesystem::recursive_directory_iterator(kFolder)) {
         if (e.is_regular_file()) total += e.file_size();
     }
     CHECK(total <= uintmax_t{12} << 20U);
+}
+
+TEST_CASE("after the spoilt frame the head steps back two cells and goes on", "[sample_inputs]") {
+    const Scene scene = read_scene(kFolder / "scene.json", SceneNeeds::orientations);
+    const auto takes = sample_takes();
+    REQUIRE(takes.size() == scene.frames.size());
+    std::vector<size_t> cells;
+    std::vector<size_t> left_out;
+    int before = -1;
+    for (size_t i = 0; i < takes.size(); ++i) {
+        const Frame& f = scene.frames[i];
+        cells.push_back(takes[i].cell);
+        CHECK(static_cast<size_t>(f.column.value() * 4 + f.row.value()) == takes[i].cell);
+        if (!f.use) left_out.push_back(i);
+        CHECK(f.use == !takes[i].first_of_two);
+        // The file says what the maker meant it to say, and time goes on from file to file.
+        const std::string time = sample_exif(scene.cameras.at(f.camera), i).date_time;
+        const std::string bytes = read_file_limited(scene.path_of(f), size_t{64} << 20U);
+        CHECK(bytes.find(time) != std::string::npos);
+        const int seconds = seconds_of(time);
+        if (i > 0) CHECK(seconds - before >= 3);
+        if (i > 0 && takes[i - 1].spoilt) CHECK(seconds - before > 15);
+        before = seconds;
+    }
+    CHECK(cells == std::vector<size_t>{0,  1,  2,  3,  4,  5,  6,  7,  8,  9,  10, 11, 12,
+                                       13, 14, 15, 14, 15, 16, 17, 18, 19, 20, 21, 22, 23});
+    CHECK(left_out == std::vector<size_t>{14, 15});
+    for (const size_t i : left_out) {
+        const Frame& first = scene.frames[i];
+        const Frame& again = scene.frames[i + 2];
+        CHECK(first.row == again.row);
+        CHECK(first.column == again.column);
+        CHECK(*first.yaw_deg != *again.yaw_deg);
+        CHECK(std::abs(*first.yaw_deg - *again.yaw_deg) <= 0.3);
+        CHECK(first.gain[0] != again.gain[0]);
+    }
+}
+
+TEST_CASE("the lorry hides a good part of the spoilt frame and is in no other", "[sample_inputs]") {
+    const Scene scene = read_scene(kFolder / "scene.json", SceneNeeds::orientations);
+    const ProceduralWorld world;
+    const ProceduralWorld lorry = world_with_lorry();
+    const Frame& spoilt = scene.frames[15];
+    const Pixels pixels = decode(scene.path_of(spoilt), true);
+    const double hidden = differing_share(world, scene, spoilt, pixels);
+    INFO("hidden share " << hidden);
+    CHECK(hidden > 0.25);
+    CHECK(hidden < 0.6);
+    // Edges finer than a pixel differ without a lorry, too.
+    CHECK(differing_share(lorry, scene, spoilt, pixels) < 0.1);
+    for (const size_t i : {size_t{14}, size_t{16}, size_t{17}, size_t{18}}) {
+        const Frame& f = scene.frames[i];
+        CHECK(differing_share(world, scene, f, decode(scene.path_of(f), true)) < 0.1);
+    }
 }
 
 TEST_CASE("the sample scene is the one that the frames are cut with", "[sample_inputs]") {

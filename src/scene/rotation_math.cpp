@@ -1,4 +1,4 @@
-#include "align/rotation_math.hpp"
+#include "scene/rotation_math.hpp"
 
 #include <algorithm>
 #include <cmath>

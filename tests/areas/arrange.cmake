@@ -1,0 +1,5 @@
+broadloom_test(order_pattern_test unit/order_pattern_test.cpp LINK bl_gather)
+broadloom_test(sequence_fit_test unit/sequence_fit_test.cpp LINK bl_gather)
+broadloom_test(rough_positions_test unit/rough_positions_test.cpp support/grid_shoot.cpp LINK bl_gather)
+broadloom_test(arrangement_test unit/arrangement_test.cpp support/grid_shoot.cpp LINK bl_gather)
+broadloom_test(arrangement_shoots_test unit/arrangement_shoots_test.cpp support/grid_shoot.cpp LINK bl_gather)

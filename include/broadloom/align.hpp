@@ -26,6 +26,7 @@ struct AlignOptions {
 struct PairReport {
     size_t a = 0, b = 0;  ///< frames, by index in the scene
     int64_t matches = 0;
+    int64_t moved = 0;              ///< matches left aside: on things that moved between the frames
     double rms_px = 0, max_px = 0;  ///< in full-size frame pixels
     bool weak = false;
 };

@@ -12,6 +12,7 @@
 #include "align/joint_solve.hpp"
 #include "align/left_out.hpp"
 #include "align/level.hpp"
+#include "align/moved.hpp"
 #include "align/pair_search.hpp"
 #include "align/photometric_solve.hpp"
 #include "align/summary.hpp"
@@ -281,6 +282,11 @@ AlignReport align(const AlignOptions& options, const WorkHooks& hooks) {
         }
         greys.clear();
         scratch.clear();
+        drop_moved(set, solution, links);
+        if (!links.empty()) {
+            in.links = links;
+            solution = solve_again(solution, in, threads, hooks);
+        }
         level_solution(scene, set, options.level_deg, solution, out, report.notes);
         summarize(scene, set, solution, links, report);
         if (options.photometry) {

@@ -26,6 +26,7 @@ Json pair_json(const PairReport& p) {
     j["a"] = p.a;
     j["b"] = p.b;
     j["matches"] = p.matches;
+    j["moved"] = p.moved;
     j["rms_px"] = number(p.rms_px);
     j["max_px"] = number(p.max_px);
     j["weak"] = p.weak;

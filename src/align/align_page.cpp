@@ -217,6 +217,7 @@ class PageWriter {
                 {{"Pair"},
                  {"Files"},
                  {"Matches", true},
+                 {"Left aside", true},
                  {"RMS px", true},
                  {"Largest px", true},
                  {"Weak"}}};
@@ -226,8 +227,8 @@ class PageWriter {
         const PairReport& p = report_.pairs[i];
         table.add({}, {std::to_string(p.a) + " \xE2\x80\x93 " + std::to_string(p.b),
                        name_html(file_of(p.a)) + ", " + name_html(file_of(p.b)),
-                       std::to_string(p.matches), decimal(p.rms_px, 2), decimal(p.max_px, 2),
-                       p.weak ? "weak" : ""});
+                       std::to_string(p.matches), std::to_string(p.moved), decimal(p.rms_px, 2),
+                       decimal(p.max_px, 2), p.weak ? "weak" : ""});
     }
 
     [[nodiscard]] std::string crops(const PairCrops& c) const {

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <map>
+#include <optional>
 #include <utility>
 
 #include "scene/rotation_math.hpp"
@@ -94,6 +95,45 @@ void add_rows(const Lines& rows, Quadric& quadric) {
     }
 }
 
+/// Down for a hand-held set of one view whose cameras were rolled every which way: then their
+/// horizontal axes lie all around the view, and the axis least like them is the view itself. The
+/// view becomes level, and upright as most of the frames (of equals the first) were held. Nothing
+/// when rolls agree or the set looks around.
+std::optional<Vec3> down_of_rolled(std::span<const LevelFrame> frames) {
+    constexpr double kOneView = 60 * kRadPerDeg;
+    constexpr double kAlike = 20 * kRadPerDeg;
+    Vec3 view;
+    for (const LevelFrame& frame : frames) view = view + frame.rotation.axis();
+    if (norm(view) < 1e-6) return std::nullopt;
+    view = normalized(view);
+    std::vector<Vec3> downs;
+    for (const LevelFrame& frame : frames) {
+        if (angle_between(frame.rotation.axis(), view) > kOneView) return std::nullopt;
+        const Vec3 down = camera_down(frame.rotation);
+        const Vec3 across = down - dot(down, view) * view;
+        if (norm(across) < 1e-6) return std::nullopt;
+        downs.push_back(normalized(across));
+    }
+    std::optional<Vec3> best;
+    size_t most = 0;
+    for (const Vec3& own : downs) {
+        Vec3 sum;
+        size_t count = 0;
+        for (const Vec3& other : downs) {
+            if (angle_between(own, other) > kAlike) continue;
+            sum = sum + other;
+            ++count;
+        }
+        if (count > most) {
+            most = count;
+            best = normalized(sum);
+        }
+    }
+    // A few frames held askew among others are no reason to give up the horizon.
+    if (most * 4 >= downs.size() * 3) return std::nullopt;
+    return best;
+}
+
 /// Which way is down, unit length.
 Vec3 find_down(std::span<const LevelFrame> frames) {
     Lines rows;
@@ -106,6 +146,9 @@ Vec3 find_down(std::span<const LevelFrame> frames) {
         if (!frame.row || !frame.column) continue;
         rows[*frame.row].push_back(frame.rotation.axis());
         columns[*frame.column].push_back(frame.rotation.axis());
+    }
+    if (!grid) {
+        if (const auto rolled = down_of_rolled(frames)) return *rolled;
     }
     Quadric quadric;
     const bool wide = grid && columns.size() > 2;

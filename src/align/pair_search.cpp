@@ -170,7 +170,7 @@ std::vector<PairLink> measure_links(const FrameSet& set, const std::vector<Featu
             const auto grey_b = greys.get(b, worker);
             link.matches = refine_matches(*grey_a, *grey_b, camera_a, camera_b, link.a_from_b,
                                           guided, radius_px, kMostMatches);
-            link.tentative = guided.size();
+            link.tentative = link.matches.size();
             link.accepted = link.matches.size() >= kFewMatches;
         }
         meter.advance();

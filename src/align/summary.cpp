@@ -50,6 +50,7 @@ void summarize(const Scene& scene, const FrameSet& set, const SolveResult& solut
         p.a = a.scene_index;
         p.b = b.scene_index;
         p.matches = sum.count;
+        p.moved = static_cast<int64_t>(link.tentative - link.matches.size());
         p.rms_px = sum.rms();
         p.max_px = sum.max;
         report.pairs.push_back(p);

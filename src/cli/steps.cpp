@@ -127,8 +127,18 @@ AlignReport run_align(const AlignOptions& options) {
     std::fprintf(stderr, "placed   %lld of %lld frames by matches, %lld by the head's steps\n",
                  static_cast<long long>(r.placed_by_matches), static_cast<long long>(r.frames),
                  static_cast<long long>(r.placed_by_head));
-    std::fprintf(stderr, "error    %.2f px RMS, %.2f px at most, over %zu pairs\n", r.rms_px,
-                 r.max_px, r.pairs.size());
+    int64_t moved = 0;
+    int64_t matches = 0;
+    for (const PairReport& p : r.pairs) {
+        moved += p.moved;
+        matches += p.matches;
+    }
+    std::fprintf(
+        stderr,
+        "error    %.2f px RMS, %.2f px at most, of %lld matches in %zu pairs (%lld more on "
+        "what moved are left aside)\n",
+        r.rms_px, r.max_px, static_cast<long long>(matches), r.pairs.size(),
+        static_cast<long long>(moved));
     for (const CameraReport& c : r.cameras) {
         std::fprintf(stderr, "view     %.2f degrees across a frame, %.2f expected (%s)\n",
                      c.found_fov_deg, c.expected_fov_deg, escaped(c.name).c_str());

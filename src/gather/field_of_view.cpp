@@ -89,7 +89,9 @@ std::optional<FieldOfView> field_of_view(const Photo& photo, const GatherOptions
                              mm(*tags.focal_35mm) + " (by diagonal)" + cut);
     }
     if (!tags.focal_mm) return std::nullopt;
-    // Focal-plane pixels are those of the unresized picture.
+    const auto crop = crop_factor_of(tags.make, tags.model);
+    // Focal-plane pixels are those of the unresized picture. Programs that resize often correct the
+    // size in the tags and not this one: where the camera's sensor is known it has the last word.
     if (tags.focal_plane_x_per_mm) {
         const Size stored = stored_size(photo);
         double said = stored.longer();
@@ -99,14 +101,18 @@ std::optional<FieldOfView> field_of_view(const Photo& photo, const GatherOptions
         const double sensor_mm = said / *tags.focal_plane_x_per_mm;
         constexpr double kSmallest = 2;
         constexpr double kLargest = 200;
-        if (sensor_mm > kSmallest && sensor_mm < kLargest) {
+        // Long sides of sensors are 0.80 to 0.89 of the diagonal (4:3 to 16:9).
+        const double known_mm = crop ? 0.83 * kDiagonal35mm / *crop : sensor_mm;
+        constexpr double kAgree = 0.15;
+        if (sensor_mm > kSmallest && sensor_mm < kLargest &&
+            std::abs(sensor_mm / known_mm - 1) < kAgree) {
             return FieldOfView{*tags.focal_mm * *tags.focal_plane_x_per_mm * stored.longer() / said,
                                0.03,
                                "the focal length and focal-plane resolution in the frames, " +
                                    mm(*tags.focal_mm) + cut};
         }
     }
-    if (const auto crop = crop_factor_of(tags.make, tags.model)) {
+    if (crop) {
         return FieldOfView{*tags.focal_mm * *crop / kDiagonal35mm * whole.diagonal_px, 0.03,
                            "the focal length in the frames, " + mm(*tags.focal_mm) +
                                ", and the sensor of the " + escaped(tags.model) +

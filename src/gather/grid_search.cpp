@@ -267,6 +267,7 @@ GridFit fit_guess(std::span<const SequenceFrame> frames, const Guess& guess,
         }
     }
     result.misplaced = misplaced_frames(input, fit);
+    result.aim_cost = aim_cost(input, fit);
     result.cell = std::move(fit.cell);
     result.pattern.lengths.resize(static_cast<size_t>(fit.end / guess.length), guess.length);
     return result;

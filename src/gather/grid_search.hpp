@@ -20,6 +20,7 @@ struct GridWishes {
 struct GridFit {
     OrderPattern pattern;
     double cost = 0;
+    double aim_cost = 0;          ///< the part of it that frames off their cells' middles cause
     std::vector<int64_t> cell;    ///< by frame, index in the pattern's sequence
     std::vector<bool> misplaced;  ///< by frame: was seen elsewhere than its cell lies
     double extent_deg = 0;        ///< of uneven rows: yaw from the first column to the last

@@ -85,7 +85,7 @@ std::vector<Setting> settings() {
                         if (!p.tags.exposure_s) return std::nullopt;
                         return number(*p.tags.exposure_s, exposure_text(*p.tags.exposure_s));
                     },
-                    0.02,
+                    0.05,
                     [](const Value& v, const Value& usual) {
                         return light_effect(std::log2(v.number / usual.number));
                     }});
@@ -94,17 +94,17 @@ std::vector<Setting> settings() {
                         if (!p.tags.f_number) return std::nullopt;
                         return number(*p.tags.f_number, formatted("f/%.3g", *p.tags.f_number));
                     },
-                    0.02,
+                    0.05,
                     [](const Value& v, const Value& usual) {
                         return light_effect(2 * std::log2(usual.number / v.number)) +
                                "; its depth of field and vignetting differ too";
                     }});
-    list.push_back({"ISO",
+    list.push_back({"sensitivity",
                     [](const Photo& p) -> std::optional<Value> {
                         if (!p.tags.iso) return std::nullopt;
                         return number(*p.tags.iso, formatted("ISO %.0f", *p.tags.iso));
                     },
-                    0.02,
+                    0.05,
                     [](const Value& v, const Value& usual) {
                         return light_effect(std::log2(v.number / usual.number)) +
                                "; its noise differs";

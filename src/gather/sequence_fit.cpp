@@ -41,6 +41,15 @@ std::vector<bool> misplaced_frames(const SequenceFitInput& input, const Sequence
     return misplaced;
 }
 
+double aim_cost(const SequenceFitInput& input, const SequenceFit& fit) {
+    double sum = 0;
+    for (size_t i = 0; i < fit.cell.size(); ++i) {
+        const double cost = cost_in_cell(input, static_cast<int64_t>(i), fit.cell[i]);
+        if (cost < kMisplaced) sum += cost;
+    }
+    return sum;
+}
+
 double misplacement_cost(double dx, double dy) {
     return std::min(kMisplaced, (dx * dx + dy * dy) / (2 * kSpread * kSpread));
 }

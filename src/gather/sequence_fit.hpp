@@ -46,6 +46,10 @@ SequenceFit fit_sequence(const SequenceFitInput& input);
 /// By frame: was it seen elsewhere than in the cell that it was given?
 std::vector<bool> misplaced_frames(const SequenceFitInput& input, const SequenceFit& fit);
 
+/// The part of the cost that aim errors cause: frames off the middles of their cells, but not those
+/// that were seen elsewhere.
+double aim_cost(const SequenceFitInput& input, const SequenceFit& fit);
+
 /// What a frame costs in a cell that lies this far, in steps, from where the frame was seen.
 double misplacement_cost(double dx, double dy);
 

@@ -144,6 +144,7 @@ class UnevenRows {
         if (again.cost < fit.cost || components > 1) fit = std::move(again);
         result.cost = fit.cost;
         result.misplaced = misplaced_frames(input, fit);
+        result.aim_cost = aim_cost(input, fit);
         result.cell = std::move(fit.cell);
         return result;
     }

@@ -6,6 +6,7 @@
 #include <cmath>
 #include <cstdint>
 #include <optional>
+#include <utility>
 #include <vector>
 
 #include "match/pairs.hpp"
@@ -251,6 +252,7 @@ std::vector<Match> refine_matches(const GreyImage& image_a, const GreyImage& ima
                                   double most_px, size_t most) {
     const Transfer transfer(image_a, image_b, camera_a, camera_b, a_from_b);
     std::vector<Match> refined;
+    std::vector<std::pair<int64_t, int64_t>> taken;
     Patch patch;
     const double most_reduced = most_px / image_b.denominator;
     // Some windows have no texture or fit badly: try more than are wanted.
@@ -264,6 +266,8 @@ std::vector<Match> refine_matches(const GreyImage& image_a, const GreyImage& ima
             y + kRadius + 1 >= image_a.height) {
             continue;
         }
+        // Features of several angles stand in one place.
+        if (std::find(taken.begin(), taken.end(), std::pair(x, y)) != taken.end()) continue;
         const Vec2 centre_a{static_cast<double>(x) + 0.5, static_cast<double>(y) + 0.5};
         const auto from = transfer(near);
         const auto middle = transfer(centre_a);
@@ -300,6 +304,7 @@ std::vector<Match> refine_matches(const GreyImage& image_a, const GreyImage& ima
         patch.load(image_b, x0, y0, side);
         const auto found = fit_window(wanted, patch, start, turn);
         if (!found || std::hypot(found->x - start.x, found->y - start.y) > most_reduced) continue;
+        taken.emplace_back(x, y);
         refined.push_back({image_a.to_full(centre_a), image_b.to_full(*found)});
     }
     return refined;

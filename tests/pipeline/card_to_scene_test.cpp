@@ -26,7 +26,7 @@ using broadloom::testing::ScratchFolder;
 
 namespace {
 
-constexpr const char* kPhoto = "/usr/share/backgrounds/mate/nature/Elephants.jpg";
+constexpr const char* kPhoto = "/usr/share/backgrounds/mate/abstract/Elephants_5640x3172.jpg";
 
 /// Tells the figures when BROADLOOM_FIGURES is set.
 void tell(const std::string& text) {

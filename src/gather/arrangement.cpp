@@ -20,7 +20,7 @@ namespace {
 // Two explanations that cost about the same are no explanation.
 constexpr double kMargin = 2;
 // Frames cost this much each where the sequence follows no pattern at all.
-constexpr double kNoPattern = 2;
+constexpr double kNoPattern = 1;
 // Wrong matches are few: more frames than this share away from their cells mean wrong cells.
 constexpr double kMostMisplaced = 0.12;
 
@@ -65,6 +65,10 @@ bool fits_badly(const GridFit& fit, const GridSteps& steps, double seen) {
         std::adjacent_find(columns.begin(), columns.end(), std::not_equal_to<>()) == columns.end();
     // Measured on made-up shoots: right fits stay below 0.07 a frame, wrong ones above 0.35.
     constexpr double kUneven = 0.25;
+    // A head does not begin amid its grid and come to the first cell by a step back.
+    if (fit.cell.front() != 0 && std::find(fit.cell.begin(), fit.cell.end(), 0) != fit.cell.end()) {
+        return true;
+    }
     if (!even) return fit.cost > kUneven * seen + 6;
     // A normal spread of s steps leaves exp(-2 pi^2 s^2) of the regularity.
     const double ratio = steps.step_right_deg / steps.step_up_deg;

@@ -110,18 +110,16 @@ class Map {
     }
     [[nodiscard]] std::string y(double deg) const { return drawn((deg - top_) * scale_); }
 
+    static double round_step(double wanted) {
+        constexpr std::array<double, 12> kSteps{0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 45, 90, 180};
+        const auto* const step = std::lower_bound(kSteps.begin(), kSteps.end(), wanted);
+        return step == kSteps.end() ? kSteps.back() : *step;
+    }
+
     /// Lines and numbers at round degrees.
     [[nodiscard]] std::string degrees(double high) const {
-        constexpr std::array<double, 12> kSteps{0.1, 0.2, 0.5, 1, 2, 5, 10, 15, 30, 45, 90, 180};
-        const double wanted = (right_ - left_) / 9;
-        double step = kSteps.back();
-        for (const double s : kSteps) {
-            if (s >= wanted) {
-                step = s;
-                break;
-            }
-        }
-        const int digits = step < 1 ? 1 : 0;
+        const double step = round_step((right_ - left_) / 9);
+        const double step_up = round_step((bottom_ - top_) / 4);
         std::string html = "<g aria-hidden=\"true\">";
         for (double k = std::ceil(left_ / step); k * step <= right_; ++k) {
             // Past the edge of a full turn the numbers begin again.
@@ -129,13 +127,13 @@ class Map {
             html += "<line class=\"degrees\" x1=\"" + x(k * step) + "\" y1=\"0\" x2=\"" +
                     x(k * step) + "\" y2=\"" + drawn(high - kGutter) + "\"/><text x=\"" +
                     x(k * step) + "\" y=\"" + drawn(high - kGutter / 2) + "\">" +
-                    decimal(shown, digits) + "\xC2\xB0</text>";
+                    decimal(shown, step < 1 ? 1 : 0) + "\xC2\xB0</text>";
         }
-        for (double k = std::ceil(top_ / step); k * step <= bottom_; ++k) {
-            html += "<line class=\"degrees\" x1=\"" + drawn(kGutter) + "\" y1=\"" + y(k * step) +
-                    "\" x2=\"" + drawn(kWide) + "\" y2=\"" + y(k * step) + "\"/><text x=\"" +
-                    drawn(kGutter / 2) + "\" y=\"" + y(k * step) + "\">" +
-                    decimal(-k * step, digits) + "\xC2\xB0</text>";
+        for (double k = std::ceil(top_ / step_up); k * step_up <= bottom_; ++k) {
+            html += "<line class=\"degrees\" x1=\"" + drawn(kGutter) + "\" y1=\"" + y(k * step_up) +
+                    "\" x2=\"" + drawn(kWide) + "\" y2=\"" + y(k * step_up) + "\"/><text x=\"" +
+                    drawn(kGutter / 2) + "\" y=\"" + y(k * step_up) + "\">" +
+                    decimal(-k * step_up, step_up < 1 ? 1 : 0) + "\xC2\xB0</text>";
         }
         return html + "</g>\n";
     }

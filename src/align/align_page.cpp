@@ -70,13 +70,12 @@ class PageWriter {
         add(low_.size(), "frame held by little", "frames held by little", "frames");
         add(weak_.size(), "weak pair", "weak pairs", "pairs");
         if (!page_.problem.empty()) {
-            reasons.insert(reasons.begin(), html_text(page_.problem));
-            return report_verdict(Verdict::bad, "Does not hold together", reasons);
+            return report_verdict(Verdict::bad, "Does not hold together", page_.problem, reasons);
         }
-        const std::string text = "Holds together, " + pixels(error(report_.rms_px)) + " RMS";
-        const bool look = doubtful_ || !weak_.empty();
-        return report_verdict(look ? Verdict::look : Verdict::good,
-                              look ? text + "; look at" : text, reasons);
+        std::string text = "Holds together, " + pixels(error(report_.rms_px)) + " RMS";
+        if (!doubtful_ && weak_.empty()) return report_verdict(Verdict::good, text, {}, reasons);
+        text += "; look at " + counted(reasons.size(), "thing", "things");
+        return report_verdict(Verdict::look, text, {}, reasons);
     }
 
     /// Without pairs there is no error to tell.
@@ -155,8 +154,8 @@ class PageWriter {
 
     [[nodiscard]] static ReportTable frame_table(std::string_view caption) {
         return {caption,
-                {{"No.", true},
-                 {"File"},
+                {{"File"},
+                 {"No.", true},
                  {"Placed by"},
                  {"Pairs", true},
                  {"Matches", true},
@@ -181,7 +180,7 @@ class PageWriter {
         }
         // Without pairs there is no error to tell.
         const double none = std::nan("");
-        table.add({}, {std::to_string(scene_index(i)), name_html(f.file),
+        table.add({}, {name_html(f.file), std::to_string(scene_index(i)),
                        html_text(f.placed_by.empty() ? "\xE2\x80\x93" : f.placed_by),
                        std::to_string(f.pairs), std::to_string(f.matches),
                        decimal(f.pairs > 0 ? f.rms_px : none, 2),
@@ -283,13 +282,15 @@ class PageWriter {
         }
         constexpr size_t kMost = 10;
         const std::vector<size_t> order = worst_pairs();
-        const size_t most = std::max(kMost, weak_.size());
         ReportTable table = pair_table("Weak and worst pairs");
-        for (size_t k = 0; k < order.size() && k < most; ++k) add_pair(table, order[k]);
-        const std::string list = table.html();
-        html += table.rows() > kMost
-                    ? folded("Table of " + counted(table.rows(), "pair", "pairs"), list)
-                    : list;
+        ReportTable rest = pair_table("More weak pairs");
+        for (size_t k = 0; k < order.size() && k < std::max(kMost, weak_.size()); ++k) {
+            add_pair(k < kMost ? table : rest, order[k]);
+        }
+        html += table.html();
+        if (rest.rows() > 0) {
+            html += folded(counted(rest.rows(), "more weak pair", "more weak pairs"), rest.html());
+        }
         return html + section_end();
     }
 

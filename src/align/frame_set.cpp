@@ -90,8 +90,9 @@ AlignMemory divide_memory(const FrameSet& set, int threads, int64_t memory_bytes
     }
     const int64_t fixed = resident_bytes() + kSlack + count * kSolver;
     const int64_t feature_worker = decode + static_cast<int64_t>(feature_work_bytes());
-    const int64_t most_features = std::clamp<int64_t>(
-        (memory_bytes - fixed) / 4 / std::max<int64_t>(count, 1) / kFeatureBytes, 500, 2500);
+    // By the number of frames alone: the result must not depend on the budget.
+    const int64_t most_features =
+        std::clamp<int64_t>(500'000 / std::max<int64_t>(count, 1), 600, 2500);
     const int64_t features = count * most_features * kFeatureBytes;
     // One worker at either stage, and four grey frames to compare.
     const int64_t least = fixed + features + std::max(feature_worker, decode + 4 * grey);

@@ -40,7 +40,7 @@ GatherOptions finish_gather_options(const GatherArguments& a) {
         if (!o.order) {
             throw Error(ErrorCode::usage,
                         "--order: \"" + escaped(a.order) +
-                            "\" is no order; combine columns or rows, down or up, right or left, "
+                            "\" is no order; give one of columns or rows, down or up, right or left, "
                             "one-way or back-and-forth, like columns,down,right,one-way");
         }
     }

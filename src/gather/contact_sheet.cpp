@@ -18,6 +18,7 @@ struct Kind {
     std::string what, effect;
     std::vector<size_t> findings;
     bool folded = false;  ///< one of many of its sort
+    bool marked = true;   ///< on its frames; not where most frames would bear the same mark
 };
 
 /// Where everything goes.
@@ -61,9 +62,15 @@ void plan_findings(const ContactSheet& sheet, Plan& plan) {
     for (size_t i = 0; i < sheet.findings.size(); ++i) {
         const Finding& f = sheet.findings[i];
         const auto [it, fresh] = known.try_emplace({f.what, f.effect}, plan.kinds.size());
-        if (fresh) plan.kinds.push_back({f.what, f.effect, {}, ++of_a_sort[f.what] > kMostOfASort});
+        if (fresh)
+            plan.kinds.push_back({f.what, f.effect, {}, ++of_a_sort[f.what] > kMostOfASort, true});
         plan.kinds[it->second].findings.push_back(i);
         plan.kind_of_finding.push_back(it->second);
+    }
+    constexpr size_t kSmallSet = 8;
+    for (Kind& kind : plan.kinds) {
+        kind.marked =
+            sheet.frames.size() < kSmallSet || 2 * kind.findings.size() <= sheet.frames.size();
     }
     plan.frame_of_finding.assign(sheet.findings.size(), sheet.frames.size());
     for (size_t i = 0; i < sheet.frames.size(); ++i) {
@@ -172,12 +179,13 @@ class SheetWriter {
         }
         for (size_t k = 0; k < plan_.kinds.size(); ++k) reasons.push_back(kind_in_short(k));
         if (!sheet_.problem.empty()) {
-            reasons.insert(reasons.begin(), html_text(sheet_.problem));
-            return report_verdict(Verdict::bad, "Cannot be laid out", reasons);
+            return report_verdict(Verdict::bad, "Cannot be laid out", sheet_.problem, reasons);
         }
-        if (reasons.empty()) return report_verdict(Verdict::good, "Good: nothing stands out", {});
+        if (reasons.empty()) {
+            return report_verdict(Verdict::good, "Good: nothing stands out", {}, {});
+        }
         return report_verdict(Verdict::look,
-                              "Look at " + counted(reasons.size(), "thing", "things"), reasons);
+                              "Look at " + counted(reasons.size(), "thing", "things"), {}, reasons);
     }
 
     [[nodiscard]] std::string kind_in_short(size_t k) const {
@@ -205,6 +213,7 @@ class SheetWriter {
         number("Frames", sheet_.frames.size());
         if (sheet_.rows > 0) {
             list.emplace_back("Rows \xC3\x97 columns", std::to_string(sheet_.rows) + " \xC3\x97 " +
+                                                           (spread() ? "up to " : "") +
                                                            std::to_string(sheet_.columns));
             size_t placed = 0;
             for (const auto& [cell, frames] : plan_.cells) placed += frames.size();
@@ -216,7 +225,8 @@ class SheetWriter {
         number("Findings", sheet_.findings.size());
         if (plan_.by_order > 0) number("By the order alone", plan_.by_order);
         if (!sheet_.order.empty()) list.emplace_back("Order", sheet_.order);
-        if (!sheet_.field_of_view.empty()) list.emplace_back("Field of view", sheet_.field_of_view);
+        if (!sheet_.field_of_view.empty())
+            list.emplace_back("Field of view from", sheet_.field_of_view);
         return report_figures(list);
     }
 
@@ -225,7 +235,9 @@ class SheetWriter {
     [[nodiscard]] std::vector<size_t> kinds_of(const ContactFrame& f) const {
         std::vector<size_t> kinds;
         for (const size_t i : f.findings) {
-            if (i < plan_.kind_of_finding.size()) kinds.push_back(plan_.kind_of_finding[i]);
+            if (i >= plan_.kind_of_finding.size()) continue;
+            const size_t kind = plan_.kind_of_finding[i];
+            if (plan_.kinds[kind].marked) kinds.push_back(kind);
         }
         std::sort(kinds.begin(), kinds.end());
         kinds.erase(std::unique(kinds.begin(), kinds.end()), kinds.end());
@@ -258,7 +270,7 @@ class SheetWriter {
         const ContactFrame& f = sheet_.frames[i];
         std::string kind = "frame";
         if (f.left_out) kind += " out";
-        if (!f.findings.empty()) kind += " found";
+        if (!kinds_of(f).empty()) kind += " found";
         std::string alt = f.name;
         if (f.row && f.column) alt += ", " + cell_text({*f.row, *f.column});
         const std::string tip = f.time_text.empty() ? f.name : f.name + ", " + f.time_text;
@@ -300,6 +312,13 @@ class SheetWriter {
 
     // ---- the grid ----
 
+    /// Rows of different lengths take the same width, unless frames may be missing.
+    [[nodiscard]] bool spread() const {
+        return sheet_.problem.empty() &&
+               std::any_of(plan_.columns_of_row.begin(), plan_.columns_of_row.end(),
+                           [this](int64_t columns) { return columns != sheet_.columns; });
+    }
+
     /// The usual shape of a thumbnail, for the holes, and the width of a column.
     [[nodiscard]] std::pair<int64_t, int64_t> usual_size() const {
         std::map<std::pair<int64_t, int64_t>, size_t> sizes;
@@ -333,11 +352,11 @@ class SheetWriter {
         return html + "</td>";
     }
 
-    [[nodiscard]] std::string row(int64_t r, int64_t units, bool spread) const {
+    [[nodiscard]] std::string row(int64_t r, int64_t units) const {
         std::string html = "<tr><th scope=\"row\"><span class=\"unseen\">Row </span>" +
                            std::to_string(r) + "</th>";
         const int64_t columns =
-            spread ? plan_.columns_of_row[static_cast<size_t>(r)] : sheet_.columns;
+            spread() ? plan_.columns_of_row[static_cast<size_t>(r)] : sheet_.columns;
         for (int64_t c = 0; c < columns; ++c) {
             // Shares of the width, to the nearest unit.
             const int64_t from = (2 * c * units + columns) / (2 * columns);
@@ -349,10 +368,7 @@ class SheetWriter {
     }
 
     [[nodiscard]] std::string grid() const {
-        const bool uneven = std::any_of(plan_.columns_of_row.begin(), plan_.columns_of_row.end(),
-                                        [&](int64_t n) { return n != sheet_.columns; });
-        const bool spread = uneven && sheet_.problem.empty();
-        const int64_t units = spread ? 4 * sheet_.columns : sheet_.columns;
+        const int64_t units = spread() ? 4 * sheet_.columns : sheet_.columns;
         const auto [width, height] = usual_size();
         std::string html = section_start("grid", "The grid");
         html +=
@@ -360,16 +376,16 @@ class SheetWriter {
             "scene file.</p>\n" +
             legend() +
             "<div class=\"sizes\">\n<input type=\"radio\" name=\"size\" id=\"fit\" checked><label "
-            "for=\"fit\">Whole grid</label>\n<input type=\"radio\" name=\"size\" "
+            "for=\"fit\">Small</label>\n<input type=\"radio\" name=\"size\" "
             "id=\"large\"><label for=\"large\">Large</label>\n";
         html +=
-            "<div class=\"scroll\" tabindex=\"0\" role=\"region\" aria-label=\"The grid\">\n<table "
-            "class=\"grid\" style=\"--columns:" +
+            "<div class=\"scroll cells\" tabindex=\"0\" role=\"region\" aria-label=\"The grid\" "
+            "style=\"--columns:" +
             std::to_string(sheet_.columns) + ";--width:" + std::to_string(width) +
             "px;--shape:" + std::to_string(width) + "/" + std::to_string(height) +
-            "\">\n<colgroup><col class=\"head\"><col span=\"" + std::to_string(units) +
-            "\"></colgroup>\n";
-        if (!spread) {
+            "\">\n<table class=\"grid\">\n<colgroup><col class=\"head\"><col span=\"" +
+            std::to_string(units) + "\"></colgroup>\n";
+        if (!spread()) {
             html += "<thead><tr><td></td>";
             for (int64_t c = 0; c < sheet_.columns; ++c) {
                 html += "<th scope=\"col\"><span class=\"unseen\">Column </span>" +
@@ -378,19 +394,28 @@ class SheetWriter {
             html += "</tr></thead>\n";
         }
         html += "<tbody>\n";
-        for (int64_t r = 0; r < sheet_.rows; ++r) html += row(r, units, spread);
+        for (int64_t r = 0; r < sheet_.rows; ++r) html += row(r, units);
         return html + "</tbody>\n</table>\n</div>\n</div>\n" + section_end();
     }
 
     [[nodiscard]] std::string legend() const {
         std::string html;
-        const bool marked =
-            std::any_of(sheet_.frames.begin(), sheet_.frames.end(),
-                        [](const ContactFrame& f) { return !f.left_out && !f.findings.empty(); });
+        const bool marked = std::any_of(
+            sheet_.frames.begin(), sheet_.frames.end(),
+            [this](const ContactFrame& f) { return !f.left_out && !kinds_of(f).empty(); });
         if (marked) {
             html += "<li><span class=\"mark\" aria-hidden=\"true\">1</span> number of a " +
                     link("findings", "finding") + "</li>";
         }
+        std::string common;
+        for (size_t k = 0; k < plan_.kinds.size(); ++k) {
+            const std::string number = std::to_string(k + 1);
+            if (!plan_.kinds[k].marked) {
+                common += (common.empty() ? "" : ", ") + link("finding-" + number, number);
+            }
+        }
+        if (!common.empty())
+            html += "<li>not marked, as it concerns most frames: " + common + "</li>";
         if (plan_.by_order > 0) {
             html +=
                 "<li><span class=\"mark order\" aria-hidden=\"true\"></span> placed by the order "

@@ -213,14 +213,14 @@ Error incomplete(const Set& set, const std::filesystem::path& sheet) {
         empty.push_back(cell_name(cell));
         details += "no frame for " + empty.back() + "\n";
     }
-    std::string message =
-        set.grid.problem.empty() ? "the frames do not fill a grid" : set.grid.problem;
+    std::string message = set.grid.problem.empty()
+                              ? "the frames do not fill a grid: give --rows, --columns or --order"
+                              : set.grid.problem;
     while (!message.empty() && message.back() == '.') message.pop_back();
     if (!homeless.empty()) message += "; frames without a cell: " + first_names(homeless);
     if (!empty.empty()) message += "; cells without a frame: " + first_names(empty);
     message += "; look at " + escaped(sheet.native()) +
-               ", then give --rows, --columns or --order, add the missing frames, go on with "
-               "--allow-gaps, or use --layout loose for a set without rows and columns";
+               "; a set without rows and columns takes --layout loose";
     return {ErrorCode::input, message, details};
 }
 

@@ -1,285 +1,291 @@
 #include "gather/lock_check.hpp"
 
 #include <algorithm>
-#include <array>
 #include <cmath>
-#include <cstdio>
 #include <functional>
-#include <optional>
+#include <map>
 #include <utility>
 
 #include "base/text.hpp"
+#include "gather/name_order.hpp"
+#include "gather/setting_text.hpp"
 
 namespace broadloom {
 namespace {
 
-std::string formatted(const char* format, double value) {
-    char text[48];
-    std::snprintf(text, sizeof text, format, value);
-    return text;
-}
-
-/// As photographers write it: 1/320 s, 0.6 s, 8 s.
-std::string exposure_text(double seconds) {
-    constexpr double kFraction = 0.4;
-    if (seconds < kFraction) return formatted("1/%.0f s", 1 / seconds);
-    return formatted("%.3g s", seconds);
-}
-
-std::string stops_text(double stops) {
-    const double size = std::abs(stops);
-    const double thirds = std::round(size * 3);
-    std::string amount = formatted("%.1f stops", size);
-    if (std::abs(size * 3 - thirds) < 0.15 && thirds >= 1) {
-        const int n = static_cast<int>(thirds);
-        const int whole = n / 3;
-        const int rest = n % 3;
-        amount = rest == 0 ? std::to_string(whole) + (whole == 1 ? " stop" : " stops")
-                           : (whole > 0 ? std::to_string(whole) + " " : "") + std::to_string(rest) +
-                                 "/3 " + (whole > 0 ? "stops" : "stop");
-    }
-    return amount;
-}
-
-std::string light_effect(double stops) {
-    return stops_text(stops) + (stops > 0 ? " brighter" : " darker") +
-           "; aligning evens it out, but " +
-           (stops > 0 ? "lights that are clipped stay lost" : "its shadows are noisier");
-}
-
-/// A setting as it is compared: absent, or a number (equal within a share) or a word.
+/// What one frame says of one setting: a number where nearness counts, and the text that is shown.
 struct Value {
+    std::string text;
     double number = 0;
-    std::string word;
-    std::string text;  ///< for people
 };
 
 struct Setting {
     std::string what;
-    std::function<std::optional<Value>(const Photo&)> of;
-    /// Values this near are the same (a share of the value).
-    double tolerance = 0;
+    std::function<std::optional<Value>(const Photo&)> read;
+    /// Whether two values are one setting; the rest is rounding of the tag.
+    std::function<bool(const Value&, const Value&)> same;
+    /// What a frame with `value` does in a set with `usual`.
     std::function<std::string(const Value& value, const Value& usual)> effect;
+    /// What this value does when it is the set's own; empty: nothing.
+    std::function<std::string(const Value&)> effect_on_set;
+    bool absent_tells = true;  ///< whether frames without it are worth a word
 };
 
-bool same(const Value& a, const Value& b, double tolerance) {
-    return a.word == b.word && std::abs(a.number - b.number) <=
-                                   tolerance * std::max(std::abs(a.number), std::abs(b.number));
-}
+bool same_text(const Value& a, const Value& b) { return a.text == b.text; }
 
-Value number(double value, const std::string& text) { return {value, {}, text}; }
-Value word(const std::string& value) { return {0, value, value}; }
-
-std::optional<Value> if_set(const std::optional<bool>& flag, const char* yes, const char* no) {
-    if (!flag) return std::nullopt;
-    return word(*flag ? yes : no);
-}
-
-std::vector<Setting> settings() {
-    const auto says = [](const char* text) {
-        return [text](const Value&, const Value&) { return std::string(text); };
+std::function<bool(const Value&, const Value&)> within(double share, double least) {
+    return [=](const Value& a, const Value& b) {
+        return a.text == b.text || std::abs(a.number - b.number) <=
+                                       std::max(least, share * std::max(a.number, b.number));
     };
+}
+
+using Number = std::optional<double> PhotoTags::*;
+using Flag = std::optional<bool> PhotoTags::*;
+
+std::function<std::optional<Value>(const Photo&)> number(Number member,
+                                                         std::string (*text)(double)) {
+    return [=](const Photo& p) -> std::optional<Value> {
+        const std::optional<double> v = p.tags.*member;
+        if (!v || !std::isfinite(*v) || *v <= 0) return std::nullopt;
+        return Value{text(*v), *v};
+    };
+}
+
+std::function<std::optional<Value>(const Photo&)> flag(Flag member, std::string yes,
+                                                       std::string no) {
+    return [=](const Photo& p) -> std::optional<Value> {
+        const std::optional<bool> v = p.tags.*member;
+        if (!v) return std::nullopt;
+        return Value{*v ? yes : no, *v ? 1.0 : 0.0};
+    };
+}
+
+/// Brightness by `stops`, and what follows.
+std::string brightness(double stops, const std::string& besides = {}) {
+    const std::string rest = besides.empty() ? std::string() : "; " + besides;
+    return stops > 0 ? stops_text(stops) +
+                           " brighter; the solve for exposure evens it out, clipped lights stay "
+                           "lost" +
+                           rest
+                     : stops_text(stops) +
+                           " darker; the solve for exposure evens it out, with more noise in the "
+                           "shadows" +
+                           rest;
+}
+
+/// For settings that are on or off: one effect for the frame that differs, one for the set.
+Setting switched(const std::string& what, Flag member, const std::string& yes,
+                 const std::string& no, const std::string& effect, bool bad,
+                 const std::string& effect_on_set) {
+    Setting s;
+    s.what = what;
+    s.read = flag(member, yes, no);
+    s.same = same_text;
+    s.effect = [=](const Value&, const Value&) { return effect; };
+    s.effect_on_set = [=](const Value& v) {
+        return (v.number != 0) == bad ? effect_on_set : std::string();
+    };
+    return s;
+}
+
+std::vector<Setting> exposure_settings() {
     std::vector<Setting> list;
-    list.push_back({"exposure time",
-                    [](const Photo& p) -> std::optional<Value> {
-                        if (!p.tags.exposure_s) return std::nullopt;
-                        return number(*p.tags.exposure_s, exposure_text(*p.tags.exposure_s));
-                    },
-                    0.05,
+    // Nominal and measured values of one shutter speed differ by up to 2.4 % (1/60 and 1/64 by
+    // more: those are told), a third of a stop is 26 %. Common practice.
+    list.push_back({"exposure time", number(&PhotoTags::exposure_s, exposure_text),
+                    within(0.025, 0),
                     [](const Value& v, const Value& usual) {
-                        return light_effect(std::log2(v.number / usual.number));
-                    }});
-    list.push_back({"aperture",
-                    [](const Photo& p) -> std::optional<Value> {
-                        if (!p.tags.f_number) return std::nullopt;
-                        return number(*p.tags.f_number, formatted("f/%.3g", *p.tags.f_number));
+                        return brightness(std::log2(v.number / usual.number));
                     },
-                    0.05,
+                    {}});
+    list.push_back(
+        {"aperture", number(&PhotoTags::f_number, aperture_text), within(0.01, 0),
+         [](const Value& v, const Value& usual) {
+             return brightness(2 * std::log2(usual.number / v.number),
+                               "depth of field and the dark corners differ as well");
+         },
+         {}});
+    list.push_back({"ISO", number(&PhotoTags::iso, iso_text), within(0.01, 0),
                     [](const Value& v, const Value& usual) {
-                        return light_effect(2 * std::log2(usual.number / v.number)) +
-                               "; its depth of field and vignetting differ too";
-                    }});
-    list.push_back({"sensitivity",
-                    [](const Photo& p) -> std::optional<Value> {
-                        if (!p.tags.iso) return std::nullopt;
-                        return number(*p.tags.iso, formatted("ISO %.0f", *p.tags.iso));
+                        return brightness(std::log2(v.number / usual.number),
+                                          "its grain differs from its neighbours'");
                     },
-                    0.05,
-                    [](const Value& v, const Value& usual) {
-                        return light_effect(std::log2(v.number / usual.number)) +
-                               "; its noise differs";
-                    }});
-    list.push_back({"focal length",
-                    [](const Photo& p) -> std::optional<Value> {
-                        if (!p.tags.focal_mm) return std::nullopt;
-                        return number(*p.tags.focal_mm, formatted("%.4g mm", *p.tags.focal_mm));
-                    },
-                    0.005,
-                    says("of another magnification; it is solved as a camera of its own, "
-                         "and its sharpness may differ")});
-    list.push_back(
-        {"white balance",
-         [](const Photo& p) { return if_set(p.tags.auto_white_balance, "automatic", "manual"); }, 0,
-         says("its colours may differ from its neighbours'")});
-    list.push_back(
-        {"exposure mode",
-         [](const Photo& p) { return if_set(p.tags.auto_exposure, "automatic", "manual"); }, 0,
-         says("its brightness may differ from its neighbours'")});
-    list.push_back({"flash",
-                    [](const Photo& p) { return if_set(p.tags.flash_fired, "fired", "off"); }, 0,
-                    says("near things are lit in this frame alone and cannot match")});
-    list.push_back(
-        {"focus mode",
-         [](const Photo& p) { return if_set(p.tags.manual_focus, "manual", "automatic"); }, 0,
-         says("it may be focused elsewhere: soft, and of another magnification")});
-    list.push_back({"focus distance",
-                    [](const Photo& p) -> std::optional<Value> {
-                        if (!p.tags.focus_distance_m) return std::nullopt;
-                        return number(*p.tags.focus_distance_m,
-                                      formatted("%.3g m", *p.tags.focus_distance_m));
-                    },
-                    // The tag is coarse: cameras write a few dozen steps from near to far.
-                    0.1, says("focused elsewhere: it may be soft and of another magnification")});
-    list.push_back({"size",
-                    [](const Photo& p) -> std::optional<Value> {
-                        const auto longer = std::max(p.info.stored_width, p.info.stored_height);
-                        const auto shorter = std::min(p.info.stored_width, p.info.stored_height);
-                        return word(std::to_string(longer) + " x " + std::to_string(shorter));
-                    },
-                    0, says("it is solved as a camera of its own")});
-    list.push_back({"camera",
-                    [](const Photo& p) -> std::optional<Value> {
-                        if (p.tags.model.empty()) return std::nullopt;
-                        return word(p.tags.make + " " + p.tags.model);
-                    },
-                    0, says("another camera renders colours and detail differently")});
-    list.push_back({"lens",
-                    [](const Photo& p) -> std::optional<Value> {
-                        if (p.tags.lens.empty()) return std::nullopt;
-                        return word(p.tags.lens);
-                    },
-                    0, says("another lens distorts and darkens its corners differently")});
+                    {}});
+    list.push_back(switched("exposure mode", &PhotoTags::auto_exposure, "automatic", "manual",
+                            "exposure may differ from the other frames'", true,
+                            "exposure may change from frame to frame"));
+    list.push_back(switched("flash", &PhotoTags::flash_fired, "fired", "did not fire",
+                            "near things are lit as in no neighbouring frame", true,
+                            "near things are lit anew in each frame and do not match"));
+    list.push_back(switched("white balance", &PhotoTags::auto_white_balance, "automatic", "fixed",
+                            "colours may differ from the other frames'; gains for each channel "
+                            "even out a part of it",
+                            true, "colours may drift from frame to frame"));
     return list;
 }
 
-void check_setting(const std::vector<Photo>& photos, const Setting& setting,
-                   std::vector<Finding>& findings) {
-    std::vector<std::optional<Value>> values;
-    std::vector<std::pair<Value, size_t>> counts;
-    size_t absent = 0;
-    for (const Photo& p : photos) {
-        values.push_back(setting.of(p));
-        if (!values.back()) {
-            ++absent;
-            continue;
-        }
-        const auto known = std::find_if(counts.begin(), counts.end(), [&](const auto& c) {
-            return same(c.first, *values.back(), setting.tolerance);
-        });
-        if (known == counts.end()) {
-            counts.emplace_back(*values.back(), 1);
-        } else {
-            ++known->second;
-        }
-    }
-    if (counts.empty()) return;
-    // Of equally frequent values the earlier one is the usual.
-    const auto usual =
-        std::max_element(counts.begin(), counts.end(),
-                         [](const auto& a, const auto& b) { return a.second < b.second; });
-    for (size_t i = 0; i < photos.size(); ++i) {
-        if (!values[i] || same(usual->first, *values[i], setting.tolerance)) continue;
-        findings.push_back({photos[i].name, setting.what, values[i]->text, usual->first.text,
-                            setting.effect(*values[i], usual->first)});
-    }
-    if (absent > 0) {
-        findings.push_back({"", setting.what,
-                            "not told by " + std::to_string(absent) + " of " +
-                                std::to_string(photos.size()) + " frames",
-                            usual->first.text, "these frames could not be checked"});
-    }
+std::vector<Setting> focus_settings() {
+    std::vector<Setting> list;
+    // A zoom's tag is rounded to whole millimetres or better.
+    list.push_back({"focal length", number(&PhotoTags::focal_mm, focal_text), within(0.005, 0),
+                    [](const Value& v, const Value& usual) {
+                        const double share = 100 * (v.number / usual.number - 1);
+                        return "things look " + short_number(std::abs(share), 1) + " % " +
+                               (share > 0 ? "larger" : "smaller") +
+                               "; the frame is solved as one of another camera";
+                    },
+                    {}});
+    // Cameras know the distance in coarse steps, and the tag holds centimetres: common practice.
+    list.push_back({"focus distance", number(&PhotoTags::focus_distance_m, distance_text),
+                    within(0.03, 0.02),
+                    [](const Value&, const Value&) {
+                        return "may be soft and of another magnification";
+                    },
+                    {}});
+    list.push_back(switched("focus mode", &PhotoTags::manual_focus, "manual", "automatic",
+                            "may be soft and of another magnification", false,
+                            "focus and magnification may change from frame to frame"));
+    return list;
 }
 
-/// Settings that were left on automatic for the whole set: one finding each.
-void check_automatic(const std::vector<Photo>& photos, const char* what,
-                     std::optional<bool> PhotoTags::*flag, const char* effect,
-                     std::vector<Finding>& findings) {
-    size_t told = 0;
-    size_t automatic = 0;
-    for (const Photo& p : photos) {
-        if (!(p.tags.*flag)) continue;
-        ++told;
-        automatic += *(p.tags.*flag) ? 1U : 0U;
-    }
-    if (told > 0 && automatic == told) {
-        findings.push_back({"", what, "automatic", "locked (common practice)", effect});
-    }
+std::optional<Value> text_value(const std::string& text) {
+    if (text.empty()) return std::nullopt;
+    return Value{escaped(text), 0};
 }
 
-std::string orientation_text(int orientation) {
-    static const char* const kTexts[] = {"upright",
-                                         "mirrored",
-                                         "upside down",
-                                         "upside down and mirrored",
-                                         "on its side and mirrored",
-                                         "turned to the right",
-                                         "on its other side and mirrored",
-                                         "turned to the left"};
-    return std::to_string(orientation) + " (" + kTexts[orientation - 1] + ")";
+std::vector<Setting> body_settings() {
+    std::vector<Setting> list;
+    list.push_back({"size",
+                    [](const Photo& p) -> std::optional<Value> {
+                        if (p.info.stored_width <= 0 || p.info.stored_height <= 0) return {};
+                        return Value{std::to_string(p.info.stored_width) + " x " +
+                                         std::to_string(p.info.stored_height),
+                                     0};
+                    },
+                    same_text,
+                    [](const Value&, const Value&) {
+                        return "of another shape or resolution; the frame is solved as one of "
+                               "another camera";
+                    },
+                    {}});
+    list.push_back({"camera",
+                    [](const Photo& p) {
+                        std::string text = p.tags.model;
+                        // Many models begin with their maker's name.
+                        if (text.substr(0, p.tags.make.size()) != p.tags.make) {
+                            text = p.tags.make + (text.empty() ? "" : " ") + text;
+                        }
+                        return text_value(text);
+                    },
+                    same_text,
+                    [](const Value&, const Value&) {
+                        return "colours, sharpness and field of view may differ; the frame is "
+                               "solved as one of another camera";
+                    },
+                    {}});
+    Setting serial{"serial number",
+                   [](const Photo& p) { return text_value(p.tags.serial); },
+                   same_text,
+                   [](const Value&, const Value&) {
+                       return "another camera of the same kind: colours and the place of the lens' "
+                              "axis may differ";
+                   },
+                   {}};
+    serial.absent_tells = false;
+    list.push_back(std::move(serial));
+    list.push_back({"lens", [](const Photo& p) { return text_value(p.tags.lens); }, same_text,
+                    [](const Value&, const Value&) {
+                        return "distortion, sharpness and dark corners differ from the other "
+                               "frames'";
+                    },
+                    {}});
+    return list;
+}
+
+/// The most frequent value; of equals the earlier. Values that are one setting count together.
+size_t usual_frame(const std::vector<std::optional<Value>>& values, const Setting& setting) {
+    struct Distinct {
+        size_t first, count;
+    };
+    std::vector<Distinct> distinct;
+    std::map<std::string, size_t> known;
+    for (size_t i = 0; i < values.size(); ++i) {
+        if (!values[i]) continue;
+        const auto [at, fresh] = known.try_emplace(values[i]->text, distinct.size());
+        if (fresh) distinct.push_back({i, 0});
+        ++distinct[at->second].count;
+    }
+    // Of values that count together the one that most frames have.
+    size_t best = values.size(), most = 0, most_own = 0;
+    for (const Distinct& d : distinct) {
+        size_t count = 0;
+        for (const Distinct& other : distinct) {
+            if (setting.same(*values[d.first], *values[other.first])) count += other.count;
+        }
+        if (count > most || (count == most && d.count > most_own &&
+                             setting.same(*values[best], *values[d.first]))) {
+            most = count;
+            most_own = d.count;
+            best = d.first;
+        }
+    }
+    return best;
+}
+
+/// Frames that lack what others say: one finding for all settings that the same frames lack.
+using Absent = std::map<std::vector<size_t>, std::vector<std::string>>;
+
+void add_absent(const std::vector<Photo>& photos, const Absent& absent,
+                std::vector<Finding>& findings) {
+    for (const auto& [frames, settings] : absent) {
+        std::string list;
+        for (const std::string& s : settings) list += (list.empty() ? "" : ", ") + s;
+        findings.push_back({"", settings.size() == 1 ? list : "camera data",
+                            (settings.size() == 1 ? std::string() : list + " ") + "not recorded in " +
+                                std::to_string(frames.size()) + " of " +
+                                std::to_string(photos.size()) + " frames (" +
+                                name_list(photos, frames) + ")",
+                            "recorded", "whether these frames were locked cannot be told"});
+    }
 }
 
 }  // namespace
 
 std::vector<Finding> check_lock(const std::vector<Photo>& photos) {
-    std::vector<Finding> findings;
-    for (const Setting& setting : settings()) check_setting(photos, setting, findings);
-    check_automatic(photos, "white balance", &PhotoTags::auto_white_balance,
-                    "colours may drift from frame to frame; aligning evens out what it can",
-                    findings);
-    check_automatic(photos, "exposure mode", &PhotoTags::auto_exposure,
-                    "brightness may jump from frame to frame; clipped lights stay lost", findings);
-    return findings;
-}
-
-std::vector<Finding> settle_orientation(std::vector<Photo>& photos, std::optional<int> wanted) {
-    std::vector<Finding> findings;
-    if (wanted) {
-        for (Photo& p : photos) p.orientation = *wanted;
-        return findings;
+    std::vector<Setting> settings = exposure_settings();
+    for (auto more : {focus_settings(), body_settings()}) {
+        std::move(more.begin(), more.end(), std::back_inserter(settings));
     }
-    // Frames of one stored size belong together.
-    std::vector<std::pair<std::pair<int64_t, int64_t>, std::vector<size_t>>> sizes;
-    for (size_t i = 0; i < photos.size(); ++i) {
-        const std::pair size{photos[i].info.stored_width, photos[i].info.stored_height};
-        const auto known = std::find_if(sizes.begin(), sizes.end(),
-                                        [&](const auto& s) { return s.first == size; });
-        if (known == sizes.end()) {
-            sizes.push_back({size, {i}});
-        } else {
-            known->second.push_back(i);
+    std::vector<Finding> of_set;
+    std::vector<std::vector<Finding>> of_frame(photos.size());
+    Absent absent;
+    for (const Setting& setting : settings) {
+        std::vector<std::optional<Value>> values;
+        std::vector<size_t> missing;
+        values.reserve(photos.size());
+        for (size_t i = 0; i < photos.size(); ++i) {
+            values.push_back(setting.read(photos[i]));
+            if (!values.back()) missing.push_back(i);
+        }
+        if (missing.size() == photos.size()) continue;
+        if (!missing.empty() && setting.absent_tells) absent[missing].push_back(setting.what);
+        const Value usual = *values[usual_frame(values, setting)];
+        if (setting.effect_on_set) {
+            const std::string effect = setting.effect_on_set(usual);
+            if (!effect.empty()) of_set.push_back({"", setting.what, usual.text, "", effect});
+        }
+        for (size_t i = 0; i < photos.size(); ++i) {
+            if (!values[i] || setting.same(*values[i], usual)) continue;
+            of_frame[i].push_back({photos[i].name, setting.what, values[i]->text, usual.text,
+                                   setting.effect(*values[i], usual)});
         }
     }
-    for (const auto& [size, members] : sizes) {
-        std::array<size_t, 9> count{};
-        for (const size_t i : members) ++count[static_cast<size_t>(photos[i].orientation)];
-        const size_t most = *std::max_element(count.begin(), count.end());
-        int usual = 0;
-        for (const size_t i : members) {
-            if (usual == 0 && count[static_cast<size_t>(photos[i].orientation)] == most) {
-                usual = photos[i].orientation;
-            }
-        }
-        for (const size_t i : members) {
-            Photo& p = photos[i];
-            if (p.orientation == usual) continue;
-            findings.push_back({p.name, "orientation", orientation_text(p.orientation),
-                                orientation_text(usual),
-                                "taken as the others are: at steep pitch cameras mistake which "
-                                "way is up (--orientation overrides)"});
-            p.orientation = usual;
-        }
+    add_absent(photos, absent, of_set);
+    for (std::vector<Finding>& findings : of_frame) {
+        std::move(findings.begin(), findings.end(), std::back_inserter(of_set));
     }
-    return findings;
+    return of_set;
 }
 
 }  // namespace broadloom

@@ -197,8 +197,9 @@ std::vector<std::string> unwrap_files(std::vector<Key>& keys, const std::vector<
 }  // namespace
 
 bool is_card_folder(std::string_view name) {
-    return name.size() == 8 && name[0] >= '1' && is_digit(name[0]) && is_digit(name[1]) &&
-           is_digit(name[2]);
+    // Not all cameras and card readers keep all five characters after the number.
+    return name.size() >= 4 && name.size() <= 8 && name[0] != '0' && is_digit(name[0]) &&
+           is_digit(name[1]) && is_digit(name[2]) && !is_digit(name[3]);
 }
 
 bool natural_less(const std::string& a, const std::string& b) {

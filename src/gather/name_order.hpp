@@ -12,7 +12,7 @@
 
 namespace broadloom {
 
-/// A folder's name as cameras give it: "100ABCDE".
+/// A folder's name as cameras give it: 100 to 999 and some characters, like "100ABCDE".
 bool is_card_folder(std::string_view name);
 
 struct NameRanks {

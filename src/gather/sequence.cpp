@@ -62,6 +62,11 @@ bool one_exposure(const Photo& a, const Photo& b) {
     return folder_of(a) == folder_of(b);
 }
 
+bool times_differ(const Photo& a, const Photo& b) {
+    const auto ta = clock_of(a), tb = clock_of(b);
+    return form_of(a) != form_of(b) && ta && tb && std::abs(*ta - *tb) > kSameTime_s;
+}
+
 template <typename T>
 void fill(std::optional<T>& value, const std::optional<T>& other) {
     if (!value) value = other;
@@ -175,7 +180,7 @@ void merge_twins(std::vector<Photo>& photos, Prefer prefer, std::vector<std::str
                     if (std::find(together.begin(), together.end(), i) == together.end() &&
                         std::all_of(together.begin(), together.end(), fits)) {
                         together.push_back(i);
-                    } else if (same_folder && form_of(photos[i]) != form_of(photos[members[a]])) {
+                    } else if (same_folder && times_differ(photos[i], photos[members[a]])) {
                         apart.emplace_back(members[a], i);
                     }
                 }

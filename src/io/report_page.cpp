@@ -49,6 +49,18 @@ std::string_view verdict_icon(Verdict verdict) {
     return "<path d=\"m8 8 8 8M16 8l-8 8\"/>";
 }
 
+/// Messages begin in small letters; a sentence that stands alone does not. A first word that may be
+/// a name (anything but small letters) stays as it is.
+std::string sentence(std::string_view text) {
+    const std::string_view word = text.substr(0, text.find(' '));
+    const bool plain =
+        !word.empty() && word.size() < text.size() &&
+        std::all_of(word.begin(), word.end(), [](char c) { return c >= 'a' && c <= 'z'; });
+    std::string out(text);
+    if (plain) out.front() = static_cast<char>(out.front() - 'a' + 'A');
+    return out;
+}
+
 }  // namespace
 
 std::string base64(std::string_view bytes) {
@@ -109,7 +121,7 @@ std::string report_start(std::string_view kind, std::string_view title, std::str
 
 std::string report_end() { return "</main>\n</body>\n</html>\n"; }
 
-std::string report_verdict(Verdict verdict, std::string_view text,
+std::string report_verdict(Verdict verdict, std::string_view text, std::string_view why,
                            const std::vector<std::string>& reasons_html) {
     constexpr size_t kMost = 10;
     std::string html =
@@ -118,6 +130,7 @@ std::string report_verdict(Verdict verdict, std::string_view text,
         "cx=\"12\" cy=\"12\" r=\"11\"/>" +
         std::string(verdict_icon(verdict)) + "</svg>\n<div>\n<p><strong>" + html_text(text) +
         "</strong></p>\n";
+    if (!why.empty()) html += "<p>" + html_text(sentence(why)) + "</p>\n";
     if (!reasons_html.empty()) {
         html += "<ul>\n";
         for (size_t i = 0; i < reasons_html.size() && i < kMost; ++i) {
@@ -152,7 +165,7 @@ std::string folded(std::string_view summary, std::string_view html) {
 
 std::string report_notes(const std::vector<std::string>& notes) {
     std::string html = "<ul class=\"notes\">\n";
-    for (const std::string& note : notes) html += "<li>" + html_text(note) + "</li>\n";
+    for (const std::string& note : notes) html += "<li>" + html_text(sentence(note)) + "</li>\n";
     return html + "</ul>\n";
 }
 

@@ -30,9 +30,9 @@ std::string report_end();
 
 enum class Verdict { good, look, bad };
 
-/// The line that says how it stands, with its reasons below: pieces of markup, a list item each.
-/// Beyond ten, their number.
-std::string report_verdict(Verdict verdict, std::string_view text,
+/// The line that says how it stands; below it why, a sentence (may be empty), and what to look at:
+/// pieces of markup, a list item each. Beyond ten, their number.
+std::string report_verdict(Verdict verdict, std::string_view text, std::string_view why,
                            const std::vector<std::string>& reasons_html);
 
 /// Name and value of each figure, in a row.

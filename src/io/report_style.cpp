@@ -28,7 +28,8 @@ h1 { font: italic 400 30px/1.2 var(--serif); overflow-wrap: anywhere; }
 .lead { color: var(--soft); margin-top: 3px; }
 section { margin-top: 40px; }
 h2 { font: italic 400 22px/1.3 var(--serif); }
-h2 + p, .about { color: var(--soft); max-width: 44rem; margin-top: 2px; }
+h2 + p, .about { color: var(--soft); max-width: 62rem; margin-top: 2px; }
+.about { margin-top: 12px; }
 h3 { font-size: 14px; font-weight: 600; overflow-wrap: anywhere; }
 
 .verdict { display: flex; gap: 16px; margin-top: 20px; padding: 15px 20px 16px 17px; background: var(--card);
@@ -40,15 +41,16 @@ h3 { font-size: 14px; font-weight: 600; overflow-wrap: anywhere; }
 .verdict circle { fill: var(--state); stroke: none; }
 .verdict > div { min-width: 0; }
 .verdict strong { font-size: 20px; font-weight: 600; line-height: 32px; }
+.verdict p + p { max-width: 62rem; margin-bottom: 4px; overflow-wrap: anywhere; }
 .verdict ul { list-style: none; margin-top: 3px; columns: 27rem 2; column-gap: 36px; }
 .verdict li { break-inside: avoid; padding: 2px 0 2px 14px; text-indent: -14px; overflow-wrap: anywhere; }
 .verdict li::before { content: ""; display: inline-block; width: 6px; height: 2px; margin-right: 8px; vertical-align: 4px; background: var(--state); }
 
 .figures { display: flex; flex-wrap: wrap; gap: 12px 34px; margin-top: 18px; font-variant-numeric: tabular-nums; }
 .figures dt { color: var(--soft); font-size: 11px; letter-spacing: .02em; }
-.figures dd { font-size: 16px; line-height: 1.3; max-width: 26rem; overflow-wrap: anywhere; }
+.figures dd { font-size: 16px; line-height: 1.3; max-width: 36rem; overflow-wrap: anywhere; }
 
-.scroll { overflow: auto; background: var(--well); border-radius: 4px; }
+.scroll { position: relative; overflow: auto; margin-top: 12px; background: var(--well); border-radius: 4px; }
 .scroll:focus-visible { outline-offset: 0; }
 img, .nothing { display: block; max-width: 100%; height: auto; }
 .nothing { background: repeating-linear-gradient(45deg, #242424 0 6px, #1d1d1d 6px 12px); }
@@ -56,21 +58,22 @@ img, .nothing { display: block; max-width: 100%; height: auto; }
 .mark { display: inline-grid; place-items: center; min-width: 22px; height: 22px; padding: 0 5px; border-radius: 11px; vertical-align: middle;
   background: var(--look); color: #191919; font-size: 12px; font-weight: 600; line-height: 1; text-decoration: none; font-variant-numeric: tabular-nums; }
 .mark.order { background: #191919; box-shadow: inset 0 0 0 1.5px var(--ink); }
-.mark.order::before { content: ""; width: 8px; height: 8px; border: 1.5px dashed var(--ink); }
+.mark.order::before { content: ""; width: 13px; height: 3px; background: radial-gradient(circle, var(--ink) 1.4px, transparent 1.7px) 0 0 / 4.33px 3px; }
 .legend { list-style: none; display: flex; flex-wrap: wrap; gap: 6px 22px; margin-top: 12px; color: var(--soft); }
 .legend li { display: flex; align-items: center; gap: 7px; }
 .dash { width: 28px; height: 20px; border: 1.5px dashed var(--thread); border-radius: 2px; }
 
 /* Whole grid or large: two buttons that work without a script. */
-.sizes { margin-top: 14px; }
+.sizes { margin-top: 12px; }
 .sizes > input { position: absolute; opacity: 0; pointer-events: none; }
-.sizes > label { display: inline-block; padding: 6px 14px; margin: 0 2px 8px 0; border-radius: 4px; color: var(--soft); cursor: pointer; }
+.sizes > label { display: inline-block; padding: 6px 14px; margin-right: 2px; border-radius: 4px; color: var(--soft); cursor: pointer; }
 .sizes > label:hover { background: #333; color: var(--ink); }
 .sizes > input:checked + label { background: #333; color: var(--thread); }
 .sizes > input:focus-visible + label { outline: 2px solid var(--thread); outline-offset: -2px; }
-.grid { --least: 46px; table-layout: fixed; border-collapse: collapse; width: calc(100% - 10px); min-width: calc(30px + var(--columns) * var(--least));
-  max-width: calc(30px + var(--columns) * (var(--width) + 6px)); margin: 0 10px 10px 0; }
-#large:checked ~ .scroll .grid { width: calc(30px + var(--columns) * max(var(--width) + 6px, 156px)); max-width: none; }
+.cells { padding-top: 5px; max-width: calc(40px + var(--columns) * (var(--width) + 6px)); }
+.grid { --least: 46px; table-layout: fixed; border-collapse: collapse; width: calc(100% - 10px); min-width: calc(30px + var(--columns) * var(--least)); margin: 0 10px 10px 0; }
+#large:checked ~ .cells { padding-top: 5px; max-width: calc(40px + var(--columns) * max(var(--width) + 6px, 156px)); }
+#large:checked ~ .cells .grid { width: calc(30px + var(--columns) * max(var(--width) + 6px, 156px)); }
 .grid .head { width: 30px; }
 .grid th { font-size: 11px; font-weight: 400; color: var(--soft); padding: 5px 0; font-variant-numeric: tabular-nums; }
 .grid tbody th { position: sticky; left: 0; z-index: 2; background: var(--well); }
@@ -88,11 +91,12 @@ img, .nothing { display: block; max-width: 100%; height: auto; }
 .marks .mark.order { box-shadow: inset 0 0 0 1.5px var(--ink), 0 0 0 1px #191919; }
 figcaption { font-size: 11px; line-height: 1.3; padding: 3px 1px 5px; overflow-wrap: anywhere; }
 figcaption span { display: block; }
+.grid .name, .flow .name { display: -webkit-box; -webkit-line-clamp: 3; -webkit-box-orient: vertical; overflow: hidden; }
 .time { color: var(--soft); }
 .grid .time { display: none; }
-#large:checked ~ .scroll .grid .time { display: block; }
-@container (max-width: 78px) { .name { display: none; } figcaption { padding: 0; } .mark { transform: scale(.82); transform-origin: 100% 0; } .hole span { font-size: 10px; } }
-.frame:target .name { display: block; }
+#large:checked ~ .cells .grid .time { display: block; }
+@container (max-width: 78px) { .grid .name { display: none; } figcaption { padding: 0; } .mark { transform: scale(.82); transform-origin: 100% 0; } .hole span { font-size: 10px; } }
+.grid .frame:target .name { display: block; }
 
 .flow { display: grid; grid-template-columns: repeat(auto-fill, minmax(136px, 1fr)); gap: 8px 8px; margin-top: 12px; }
 .flow figure { scroll-margin: 80px; }
@@ -110,16 +114,21 @@ figcaption span { display: block; }
 table.rows { border-collapse: collapse; margin-top: 12px; width: 100%; font-variant-numeric: tabular-nums; }
 .rows th, .rows td { text-align: left; vertical-align: top; padding: 7px 22px 7px 0; border-bottom: 1px solid var(--line); font-weight: 400; }
 .rows thead th { color: var(--soft); font-size: 11px; letter-spacing: .02em; padding-bottom: 4px; vertical-align: bottom; }
-.rows tbody th { overflow-wrap: anywhere; }
+.rows tbody th { min-width: 10.5rem; }
+.rows .number { min-width: 0 !important; }
 .rows .number { text-align: right; white-space: nowrap; }
 .rows tr:target { background: #2c2a25; }
 .rows tr { scroll-margin: 40vh; }
 .rows td:last-child:not(.number) { color: var(--soft); padding-right: 0; }
 .rows .mark { margin-right: 5px; }
 .names { list-style: none; }
-.names li { overflow-wrap: anywhere; }
+.names li { display: inline-block; margin-right: 16px; max-width: 100%; overflow-wrap: anywhere; }
+.rows .names { min-width: 15rem; max-width: 34rem; }
+.rows bdi { overflow-wrap: anywhere; }
 details { margin-top: 12px; }
 .rows details { margin-top: 2px; }
+.names.columns li { display: block; }
+.names.columns { columns: 14rem auto; margin-top: 4px; }
 summary { display: inline-block; padding: 4px 0; color: var(--thread); cursor: pointer; }
 summary::before { content: ""; display: inline-block; width: 7px; height: 7px; margin: 0 9px 2px 2px; border: solid; border-width: 0 1.5px 1.5px 0; transform: rotate(-45deg); }
 details[open] > summary::before { transform: rotate(45deg); margin-bottom: 4px; }
@@ -130,7 +139,7 @@ details[open] > summary::before { transform: rotate(45deg); margin-bottom: 4px; 
 /* The map of an alignment. */
 .map { display: block; width: 100%; min-width: 600px; height: auto; max-height: 76vh; font-size: 11px; }
 .map .degrees { stroke: #2b2b2b; stroke-width: 1; vector-effect: non-scaling-stroke; }
-.map text { fill: var(--soft); text-anchor: middle; dominant-baseline: central; }
+.map text { fill: var(--soft); text-anchor: middle; dominant-baseline: central; paint-order: stroke; stroke: var(--well); stroke-width: 3px; stroke-linejoin: round; }
 .signs .outline { fill: #dccfb4; fill-opacity: .07; stroke: #8d877a; stroke-width: 1; vector-effect: non-scaling-stroke; }
 .signs .head .outline { fill: url(#hatch); fill-opacity: 1; stroke: var(--ink); stroke-dasharray: 5 4; }
 .signs .low .outline { stroke: var(--look); stroke-width: 2; }
@@ -145,6 +154,7 @@ details[open] > summary::before { transform: rotate(45deg); margin-bottom: 4px; 
 .pairs { display: grid; grid-template-columns: repeat(auto-fill, minmax(min(34rem, 100%), 1fr)); gap: 26px 28px; margin-top: 16px; }
 .pairs .crops { display: flex; flex-wrap: wrap; gap: 3px; margin-top: 7px; }
 .pairs .crops figure { flex: 0 1 auto; min-width: 0; }
+.pairs figcaption { width: 0; min-width: 100%; }
 .pairs p { color: var(--soft); }
 .pairs p b { color: var(--look); font-weight: 600; }
 
@@ -152,18 +162,21 @@ details[open] > summary::before { transform: rotate(45deg); margin-bottom: 4px; 
   body { padding: 18px 16px 40px; }
   h1 { font-size: 25px; }
   .verdict { padding: 13px 14px; gap: 12px; }
-  .verdict ul { columns: auto; margin-left: -44px; margin-top: 7px; }
+  .verdict ul, .verdict p + p { columns: auto; margin-left: -44px; margin-top: 7px; }
   .figures { gap: 10px 24px; }
-  .grid { --least: 84px; }
   .sizes > label { padding: 11px 16px; }
   summary { padding: 10px 0; }
-  .rows, .rows tbody, .rows tr, .rows th, .rows td { display: block; }
+  .rows, .rows tbody, .rows th, .rows td { display: block; }
+  .rows tr { display: grid; grid-template-columns: repeat(3, minmax(0, 1fr)); column-gap: 10px; }
+  .rows th, .rows td:not(.number) { grid-column: 1 / -1; }
+  .rows td:has(> div:empty) { display: none !important; }
   .rows thead { position: absolute; width: 1px; height: 1px; overflow: hidden; clip-path: inset(50%); }
   .rows tr { padding: 9px 0; border-bottom: 1px solid var(--line); }
-  .rows th, .rows td { border: 0; padding: 1px 0; }
-  .rows td { display: grid; grid-template-columns: 104px minmax(0, 1fr); gap: 10px; }
+  .rows th, .rows td, .rows tbody th { border: 0; padding: 1px 0; min-width: 0; }
+  .rows td:not(.number) { display: grid; grid-template-columns: 104px minmax(0, 1fr); gap: 10px; }
   .rows td::before { content: attr(data-name); color: var(--soft); font-size: 12px; }
   .rows td.number { text-align: left; }
+  .rows .names { min-width: 0; }
   .rows tbody th { font-weight: 600; text-align: left; }
 }
 @media print {
@@ -173,11 +186,12 @@ details[open] > summary::before { transform: rotate(45deg); margin-bottom: 4px; 
   body { padding: 0; max-width: none; }
   .verdict { border: 1px solid var(--line); border-left: 3px solid var(--state); }
   .scroll { overflow: visible; }
-  .grid, #large:checked ~ .scroll .grid { width: 100%; min-width: 0; max-width: none; }
+  .cells.cells, #large:checked ~ .cells { padding-top: 5px; max-width: none; }
+  .grid, #large:checked ~ .cells .grid { width: 100%; min-width: 0; }
   .sizes > label { display: none; }
   .mark, .frame, .hole, .rows tr, .pairs > div { break-inside: avoid; }
   .mark { background: #fff; color: #000; box-shadow: inset 0 0 0 1.5px #000 !important; }
-  .mark.order::before { border-color: #000; }
+  .mark.order::before { background: radial-gradient(circle, #000 1.4px, transparent 1.7px) 0 0 / 4.33px 3px; }
   h2 { break-after: avoid; }
   .map { min-width: 0; }
   .map .degrees { stroke: #ddd; }

@@ -174,7 +174,13 @@ std::vector<PairLink> register_pair(size_t a, size_t b, const FeatureSet& frame_
         }
         std::optional<PairLink> link = link_from(fit, sightings, shape, overlap);
         if (!link) break;
-        if (!links.empty() && static_cast<double>(link->matches.size()) <
+        // A rival must rest on matches that the better ones leave: what parallax scatters about one
+        // registration would else come back as a second.
+        const auto left =
+            static_cast<size_t>(std::count_if(rest.begin(), rest.end(), [&](const Sighting& s) {
+                return miss_px(fit, s, shape.focal_px) < loose_px;
+            }));
+        if (!links.empty() && static_cast<double>(std::min(left, link->matches.size())) <
                                   kRivalShare * static_cast<double>(links[0].matches.size())) {
             break;
         }

@@ -84,6 +84,22 @@ struct Samples {
         const int64_t y = step_y == 1 ? row : std::min(row / step_y, last_y);
         return reinterpret_cast<const Sample*>(origin + y * stride)[x];
     }
+
+    /// Between the samples of a subsampled plane, whose samples lie in the middle of what they
+    /// stand for (JFIF 1.02); the plane's border stands in beyond its edges.
+    [[nodiscard]] double between(int64_t column, int64_t row) const {
+        if (step_x == 1 && step_y == 1) return at(column, row);
+        const double u = (static_cast<double>(column) + 0.5) / static_cast<double>(step_x) - 0.5;
+        const double v = (static_cast<double>(row) + 0.5) / static_cast<double>(step_y) - 0.5;
+        const auto left = static_cast<int64_t>(std::floor(u));
+        const auto top = static_cast<int64_t>(std::floor(v));
+        const double s = u - static_cast<double>(left);
+        const double t = v - static_cast<double>(top);
+        const auto* upper = reinterpret_cast<const Sample*>(origin + top * stride) + left;
+        const auto* lower = reinterpret_cast<const Sample*>(origin + (top + 1) * stride) + left;
+        return (1 - t) * ((1 - s) * upper[0] + s * upper[1]) +
+               t * ((1 - s) * lower[0] + s * lower[1]);
+    }
 };
 
 /// Luma of ITU-R BT.601, the Y of JFIF; weights sum to 65536.
@@ -131,8 +147,8 @@ std::array<uint16_t, 3> colour_at(const FramePixels& from,
         return {v, v, v};
     }
     const double first = planes[0]->at(c, r);
-    const double second = planes[1]->at(c, r);
-    const double third = planes[2]->at(c, r);
+    const double second = planes[1]->between(c, r);
+    const double third = planes[2]->between(c, r);
     if (from.colour == FrameColour::rgb) {
         return {static_cast<uint16_t>(first * kScale), static_cast<uint16_t>(second * kScale),
                 static_cast<uint16_t>(third * kScale)};

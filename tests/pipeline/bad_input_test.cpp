@@ -4,6 +4,7 @@
 #include <functional>
 
 #include "support/expect_failure.hpp"
+#include "support/frame_files.hpp"
 #include "support/small_scene.hpp"
 
 using namespace broadloom::test;

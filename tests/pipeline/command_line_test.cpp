@@ -5,6 +5,7 @@
 #include <catch2/catch.hpp>
 
 #include "support/expect_failure.hpp"
+#include "support/frame_files.hpp"
 #include "support/small_scene.hpp"
 
 using namespace broadloom::test;

@@ -1,6 +1,7 @@
 // Frames of every kind that the reader takes, together in one scene.
 #include <catch2/catch.hpp>
 
+#include "support/frame_files.hpp"
 #include "support/read_back.hpp"
 #include "support/small_scene.hpp"
 

@@ -6,6 +6,7 @@
 #include <csignal>
 
 #include "support/expect_failure.hpp"
+#include "support/frame_files.hpp"
 #include "support/small_scene.hpp"
 
 using namespace broadloom::test;

@@ -4,6 +4,7 @@
 #include <catch2/catch.hpp>
 #include <cmath>
 
+#include "support/frame_files.hpp"
 #include "support/small_scene.hpp"
 
 using namespace broadloom::test;

@@ -2,6 +2,7 @@
 #include <catch2/catch.hpp>
 #include <cmath>
 
+#include "support/frame_files.hpp"
 #include "support/read_back.hpp"
 #include "support/small_scene.hpp"
 

@@ -139,7 +139,7 @@ void PictureWorld::light(const double* longitude_deg, const double* latitude_deg
     }
 }
 
-TextureWorld::TextureWorld(double pixel_deg, uint32_t seed) {
+TextureWorld::TextureWorld(double pixel_deg, uint32_t seed, double fine_contrast) {
     const double around = 360 / pixel_deg;  // pixels
     const auto layer = [&](double cell_px, double height, int64_t salt) {
         Layer l;
@@ -154,8 +154,9 @@ TextureWorld::TextureWorld(double pixel_deg, uint32_t seed) {
     int64_t salt = 100;
     int octave = 0;
     for (double px = kFinestPixels; px < around / 8; px *= 2, ++octave) {
-        const double height = octave == 0 ? 0.16 : 0.26;
-        (octave < kFineOctaves ? fine_ : coarse_).push_back(layer(px, height, salt += 20));
+        const bool fine = octave < kFineOctaves;
+        const double height = (octave == 0 ? 0.16 : 0.26) * (fine ? fine_contrast : 1);
+        (fine ? fine_ : coarse_).push_back(layer(px, height, salt += 20));
     }
     for (double px = 26; px < around / 20; px *= 2.7) marks_.push_back(layer(px, 1, salt += 20));
     std::reverse(marks_.begin(), marks_.end());  // small ones over large ones

@@ -42,8 +42,9 @@ class PictureWorld : public CardWorld {
 /// letters of all sizes painted into it. Nothing is finer than about two and a half pixels.
 class TextureWorld : public CardWorld {
   public:
-    /// `pixel_deg`: angle of a frame's pixel, which sets what is fine.
-    TextureWorld(double pixel_deg, uint32_t seed);
+    /// `pixel_deg`: angle of a frame's pixel, which sets what is fine. `fine_contrast` times as
+    /// much contrast in what is no larger than some 20 pixels makes larger files.
+    TextureWorld(double pixel_deg, uint32_t seed, double fine_contrast = 1);
     void light(const double* longitude_deg, const double* latitude_deg, size_t count,
                float* rgb) const override;
 

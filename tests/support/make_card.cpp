@@ -6,6 +6,7 @@
 //   order=columns|rows[,up][,left][,back-and-forth]
 //   retakes=PLACE:BACK[,PLACE:BACK...]
 //   k1, v2, v4           lens and vignetting
+//   fine_contrast=2      more detail in the texture (1): larger files
 //   picture=FILE         photographs this picture instead of a made-up texture
 #include <chrono>
 #include <cstdio>
@@ -89,7 +90,7 @@ CardOptions options_of(std::map<std::string, std::string>& values) {
             o.quality = std::stoi(value);
         } else if (key == "seed") {
             o.seed = static_cast<uint32_t>(std::stoul(value));
-        } else if (key != "picture") {
+        } else if (key != "picture" && key != "fine_contrast") {
             throw std::runtime_error("there is no key " + key);
         }
     }
@@ -135,7 +136,10 @@ int main(int argc, char** argv) {
                          scale * pixel_deg);
             world = std::make_unique<test::PictureWorld>(picture, scale);
         } else {
-            world = std::make_unique<test::TextureWorld>(pixel_deg, card.options.seed);
+            const auto contrast = values.find("fine_contrast");
+            world = std::make_unique<test::TextureWorld>(
+                pixel_deg, card.options.seed,
+                contrast == values.end() ? 1.0 : std::stod(contrast->second));
         }
         const auto start = std::chrono::steady_clock::now();
         test::shoot_card(card, *world, folder);

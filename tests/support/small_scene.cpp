@@ -3,6 +3,8 @@
 #include <cmath>
 #include <cstdlib>
 
+#include "support/frame_files.hpp"
+
 namespace broadloom::test {
 
 namespace fs = std::filesystem;

@@ -8,7 +8,6 @@
 #include <string>
 #include <vector>
 
-#include "support/frame_files.hpp"
 #include "support/process.hpp"
 #include "support/scratch_folder.hpp"
 

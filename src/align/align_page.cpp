@@ -65,9 +65,9 @@ class PageWriter {
             reasons.push_back("<a href=\"#" + anchor + "\">" + counted(number, one, many) + "</a>");
         };
         add(unplaced_.size(), "frame without a place", "frames without a place", "frames");
+        add(low_.size(), "frame held by little", "frames held by little", "frames");
         add(by_head_.size(), "frame placed by the head alone", "frames placed by the head alone",
             "frames");
-        add(low_.size(), "frame held by little", "frames held by little", "frames");
         add(weak_.size(), "weak pair", "weak pairs", "pairs");
         if (!page_.problem.empty()) {
             return report_verdict(Verdict::bad, "Does not hold together", page_.problem, reasons);
@@ -155,7 +155,6 @@ class PageWriter {
     [[nodiscard]] static ReportTable frame_table(std::string_view caption) {
         return {caption,
                 {{"File"},
-                 {"No.", true},
                  {"Placed by"},
                  {"Pairs", true},
                  {"Matches", true},
@@ -180,7 +179,8 @@ class PageWriter {
         }
         // Without pairs there is no error to tell.
         const double none = std::nan("");
-        table.add({}, {name_html(f.file), std::to_string(scene_index(i)),
+        table.add({}, {"<span class=\"index\">" + std::to_string(scene_index(i)) + "</span>" +
+                           name_html(f.file),
                        html_text(f.placed_by.empty() ? "\xE2\x80\x93" : f.placed_by),
                        std::to_string(f.pairs), std::to_string(f.matches),
                        decimal(f.pairs > 0 ? f.rms_px : none, 2),

@@ -11,18 +11,20 @@ namespace {
 
 constexpr int64_t kSide = 300;
 
-std::string crop(const AlignFrame& f, Vec2 centre, int64_t& width, int64_t& height) {
-    FramePixels scratch;
-    const ColourImage image = read_colour(f.path, f.name, f.info, f.orientation, 1, scratch);
-    width = std::min(kSide, image.width);
-    height = std::min(kSide, image.height);
-    const auto x0 = std::clamp<int64_t>(std::llround(centre.x) - width / 2, 0, image.width - width);
+std::string crop(const AlignFrame& f, const Camera& camera, Vec2 centre, FramePixels& scratch,
+                 int64_t& width, int64_t& height) {
+    width = std::min(kSide, camera.width);
+    height = std::min(kSide, camera.height);
+    const auto x0 =
+        std::clamp<int64_t>(std::llround(centre.x) - width / 2, 0, camera.width - width);
     const auto y0 =
-        std::clamp<int64_t>(std::llround(centre.y) - height / 2, 0, image.height - height);
+        std::clamp<int64_t>(std::llround(centre.y) - height / 2, 0, camera.height - height);
+    const ColourImage image =
+        read_colour_piece(f.path, f.name, f.info, f.orientation, x0, y0, width, height, scratch);
     std::vector<uint8_t> rgbx(static_cast<size_t>(width * height * 4));
     for (int64_t y = 0; y < height; ++y) {
         for (int64_t x = 0; x < width; ++x) {
-            const uint16_t* p = image.at(x0 + x, y0 + y);
+            const uint16_t* p = image.at(x, y);
             for (size_t c = 0; c < 3; ++c) {
                 rgbx[static_cast<size_t>((y * width + x) * 4) + c] =
                     static_cast<uint8_t>((p[c] + 128) / 257);
@@ -41,7 +43,8 @@ std::vector<PairCrops> cut_crops(const FrameSet& set, const SolveResult& solutio
                                  size_t most, int64_t memory_bytes) {
     int64_t need = 0;
     for (const AlignFrame& f : set.frames) {
-        need = std::max(need, static_cast<int64_t>(reduced_frame_bytes(f.info, 1)));
+        need = std::max(
+            need, static_cast<int64_t>(frame_bytes(f.info, 1) + frame_decode_bytes(f.info, 1)));
     }
     if (resident_bytes() + need > memory_bytes) return {};
     // Reports stand in the order of those links that both frames have a place for.
@@ -59,6 +62,7 @@ std::vector<PairCrops> cut_crops(const FrameSet& set, const SolveResult& solutio
     });
     if (order.size() > most) order.resize(most);
     std::vector<PairCrops> crops;
+    FramePixels scratch;
     for (const size_t k : order) {
         const PairLink& link = *placed[k];
         const AlignFrame& a = set.frames[link.a];
@@ -76,8 +80,8 @@ std::vector<PairCrops> cut_crops(const FrameSet& set, const SolveResult& solutio
         if (worst == nullptr) continue;
         PairCrops c;
         c.pair = k;
-        c.jpeg_a = crop(a, worst->a, c.width, c.height);
-        c.jpeg_b = crop(b, worst->b, c.width, c.height);
+        c.jpeg_a = crop(a, solution.cameras[a.camera], worst->a, scratch, c.width, c.height);
+        c.jpeg_b = crop(b, solution.cameras[b.camera], worst->b, scratch, c.width, c.height);
         crops.push_back(std::move(c));
     }
     return crops;

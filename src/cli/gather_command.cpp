@@ -38,10 +38,11 @@ GatherOptions finish_gather_options(const GatherArguments& a) {
     if (!a.order.empty()) {
         o.order = parse_shoot_order(a.order);
         if (!o.order) {
-            throw Error(ErrorCode::usage,
-                        "--order: \"" + escaped(a.order) +
-                            "\" is no order; give one of columns or rows, down or up, right or left, "
-                            "one-way or back-and-forth, like columns,down,right,one-way");
+            throw Error(
+                ErrorCode::usage,
+                "--order: \"" + escaped(a.order) +
+                    "\" is no order; give one of columns or rows, down or up, right or left, "
+                    "one-way or back-and-forth, like columns,down,right,one-way");
         }
     }
     o.layout =

@@ -18,6 +18,7 @@
 #include "broadloom/error.hpp"
 #include "broadloom/render.hpp"
 #include "cli/commands.hpp"
+#include "cli/steps.hpp"
 
 namespace broadloom::cli {
 
@@ -112,7 +113,7 @@ int main(int argc, char** argv) {
     // Large buffers come from the system and go back to it; few arenas, so that memory freed by one
     // thread serves the others.
     mallopt(M_ARENA_MAX, 2);
-    mallopt(M_MMAP_THRESHOLD, 256 * 1024);
+    broadloom::cli::give_back_large_buffers();
     // TurboJPEG lets these change how it encodes; the bytes must depend on our options alone.
     for (const char* name : {"TJ_OPTIMIZE", "TJ_PROGRESSIVE", "TJ_RESTART", "TJ_ARITHMETIC"}) {
         unsetenv(name);

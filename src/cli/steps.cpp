@@ -1,5 +1,7 @@
 #include "cli/steps.hpp"
 
+#include <malloc.h>
+
 #include <cstdio>
 
 #include "base/text.hpp"
@@ -73,6 +75,17 @@ void say_findings(const std::vector<Finding>& findings) {
 
 }  // namespace
 
+void give_back_large_buffers() {
+    mallopt(M_MMAP_THRESHOLD, 256 << 10);
+    mallopt(M_TRIM_THRESHOLD, 128 << 10);
+    malloc_trim(0);
+}
+
+void keep_large_buffers() {
+    mallopt(M_MMAP_THRESHOLD, 32 << 20);
+    mallopt(M_TRIM_THRESHOLD, 1 << 30);
+}
+
 std::optional<int64_t> memory_option(const std::string& text) {
     if (text.empty()) return std::nullopt;
     const auto bytes = parse_size(text);
@@ -99,6 +112,7 @@ void no_such_choice(const std::string& option, const std::string& word,
 }
 
 GatherReport run_gather(const GatherOptions& options) {
+    keep_large_buffers();
     const GatherReport r =
         with_line([&](ProgressLine& line) { return gather(options, hooks_for(line)); });
     say_findings(r.findings);
@@ -121,6 +135,7 @@ GatherReport run_gather(const GatherOptions& options) {
 }
 
 AlignReport run_align(const AlignOptions& options) {
+    keep_large_buffers();
     const AlignReport r =
         with_line([&](ProgressLine& line) { return align(options, hooks_for(line)); });
     for (const std::string& note : r.notes) say_note(note);
@@ -151,6 +166,7 @@ AlignReport run_align(const AlignOptions& options) {
 }
 
 RenderReport run_render(const Scene& scene, const RenderOptions& options) {
+    give_back_large_buffers();
     const std::string folder = escaped(options.out.native());
     const RenderReport report = with_line([&](ProgressLine& line) {
         RenderHooks hooks;

@@ -22,9 +22,8 @@ constexpr size_t kMostOfAim = 9;
 /// Exposure of each frame: log2(t ISO / (100 N^2)); what a whole set leaves out is left out.
 Exposures exposures_of(const std::vector<Photo>& photos) {
     const auto any = [&](std::optional<double> PhotoTags::*member) {
-        return std::any_of(photos.begin(), photos.end(), [&](const Photo& p) {
-            return (p.tags.*member).has_value();
-        });
+        return std::any_of(photos.begin(), photos.end(),
+                           [&](const Photo& p) { return (p.tags.*member).has_value(); });
     };
     const bool with_iso = any(&PhotoTags::iso), with_aperture = any(&PhotoTags::f_number);
     Exposures result;
@@ -48,8 +47,7 @@ size_t period_of(const Exposures& values) {
     const size_t n = values.size();
     size_t steps = 0;
     for (size_t i = 1; i < n; ++i) {
-        if (values[i] && values[i - 1] &&
-            std::abs(*values[i] - *values[i - 1]) >= kLeastStep_ev) {
+        if (values[i] && values[i - 1] && std::abs(*values[i] - *values[i - 1]) >= kLeastStep_ev) {
             ++steps;
         }
     }

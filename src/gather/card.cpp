@@ -175,7 +175,6 @@ void develop_raws(std::vector<Photo>& photos, const std::filesystem::path& scene
         }
         p.frame_path = results[k];
         p.info = probe_frame(p.frame_path, escaped(results[k].filename().native()));
-        p.orientation = p.info.orientation;
         meter.advance();
     });
 }

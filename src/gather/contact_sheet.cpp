@@ -4,6 +4,7 @@
 #include <map>
 #include <string_view>
 
+#include "gather/contact_plan.hpp"
 #include "io/report_page.hpp"
 #include "io/web_text.hpp"
 
@@ -11,107 +12,20 @@ namespace broadloom {
 
 namespace {
 
-using Cell = std::pair<int64_t, int64_t>;
-
-/// Findings that say the same of several frames; told once, with a number that marks the frames.
-struct Kind {
-    std::string what, effect;
-    std::vector<size_t> findings;
-    bool folded = false;  ///< one of many of its sort
-    bool marked = true;   ///< on its frames; not where most frames would bear the same mark
-};
-
-/// Where everything goes.
-struct Plan {
-    std::vector<Kind> kinds;
-    std::vector<size_t> kind_of_finding;
-    std::map<Cell, std::vector<size_t>> cells;  ///< frames in use
-    std::vector<Cell> holes;
-    std::vector<size_t> loose;  ///< frames in use of a set without a grid
-    std::vector<size_t> homeless, left_out;
-    std::vector<size_t> frame_of_finding;  ///< frames.size(): none
-    size_t by_order = 0;
-    std::vector<int64_t> columns_of_row;
-};
-
 std::string name_html(std::string_view name) {
     return "<bdi>" + html_text(name.empty() ? "(no name)" : name) + "</bdi>";
 }
 
-std::string cell_text(const Cell& cell) {
+std::string cell_text(const GridCell& cell) {
     return "row " + std::to_string(cell.first) + ", column " + std::to_string(cell.second);
 }
 
-std::string hole_id(const Cell& cell) {
+std::string hole_id(const GridCell& cell) {
     return "hole-" + std::to_string(cell.first) + "-" + std::to_string(cell.second);
 }
 
 std::string link(const std::string& id, const std::string& html) {
     return "<a href=\"#" + id + "\">" + html + "</a>";
-}
-
-bool inside(const ContactSheet& sheet, const Cell& cell) {
-    return cell.first >= 0 && cell.first < sheet.rows && cell.second >= 0 &&
-           cell.second < sheet.columns;
-}
-
-void plan_findings(const ContactSheet& sheet, Plan& plan) {
-    constexpr size_t kMostOfASort = 5;
-    std::map<std::pair<std::string, std::string>, size_t> known;
-    std::map<std::string, size_t> of_a_sort;
-    for (size_t i = 0; i < sheet.findings.size(); ++i) {
-        const Finding& f = sheet.findings[i];
-        const auto [it, fresh] = known.try_emplace({f.what, f.effect}, plan.kinds.size());
-        if (fresh)
-            plan.kinds.push_back({f.what, f.effect, {}, ++of_a_sort[f.what] > kMostOfASort, true});
-        plan.kinds[it->second].findings.push_back(i);
-        plan.kind_of_finding.push_back(it->second);
-    }
-    constexpr size_t kSmallSet = 8;
-    for (Kind& kind : plan.kinds) {
-        kind.marked =
-            sheet.frames.size() < kSmallSet || 2 * kind.findings.size() <= sheet.frames.size();
-    }
-    plan.frame_of_finding.assign(sheet.findings.size(), sheet.frames.size());
-    for (size_t i = 0; i < sheet.frames.size(); ++i) {
-        for (const size_t f : sheet.frames[i].findings) {
-            if (f < sheet.findings.size()) plan.frame_of_finding[f] = i;
-        }
-    }
-}
-
-Plan make_plan(const ContactSheet& sheet) {
-    Plan plan;
-    plan_findings(sheet, plan);
-    for (size_t i = 0; i < sheet.frames.size(); ++i) {
-        const ContactFrame& f = sheet.frames[i];
-        if (f.left_out) {
-            plan.left_out.push_back(i);
-            continue;
-        }
-        if (f.by_sequence) ++plan.by_order;
-        const Cell cell{f.row.value_or(-1), f.column.value_or(-1)};
-        if (sheet.rows <= 0) {
-            plan.loose.push_back(i);
-        } else if (inside(sheet, cell)) {
-            plan.cells[cell].push_back(i);
-        } else {
-            plan.homeless.push_back(i);
-        }
-    }
-    plan.holes = sheet.empty_cells;
-    std::sort(plan.holes.begin(), plan.holes.end());
-    plan.holes.erase(std::unique(plan.holes.begin(), plan.holes.end()), plan.holes.end());
-    plan.columns_of_row.assign(static_cast<size_t>(std::max<int64_t>(sheet.rows, 0)), 0);
-    const auto reaches = [&plan](const Cell& cell) {
-        int64_t& columns = plan.columns_of_row[static_cast<size_t>(cell.first)];
-        columns = std::max(columns, cell.second + 1);
-    };
-    for (const auto& [cell, frames] : plan.cells) reaches(cell);
-    for (const Cell& cell : plan.holes) {
-        if (inside(sheet, cell)) reaches(cell);
-    }
-    return plan;
 }
 
 /// At most `most` of the texts, each once, then how many others there are.
@@ -135,7 +49,8 @@ std::string first_of(const std::vector<std::string>& texts, size_t most, std::st
 
 class SheetWriter {
   public:
-    explicit SheetWriter(const ContactSheet& sheet) : sheet_(sheet), plan_(make_plan(sheet)) {}
+    explicit SheetWriter(const ContactSheet& sheet)
+        : sheet_(sheet), plan_(plan_contact_sheet(sheet)) {}
 
     [[nodiscard]] std::string page() const {
         std::string html = report_start("Contact sheet", sheet_.title, sheet_.summary);
@@ -165,9 +80,9 @@ class SheetWriter {
         std::vector<std::string> reasons;
         if (!plan_.holes.empty()) {
             std::vector<std::string> cells;
-            for (const Cell& cell : plan_.holes) {
-                cells.push_back(inside(sheet_, cell) ? link(hole_id(cell), cell_text(cell))
-                                                     : cell_text(cell));
+            for (const GridCell& cell : plan_.holes) {
+                cells.push_back(inside_grid(sheet_, cell) ? link(hole_id(cell), cell_text(cell))
+                                                          : cell_text(cell));
             }
             reasons.push_back(counted(plan_.holes.size(), "cell", "cells") +
                               " without a frame: " + first_of(cells, 4, "more"));
@@ -189,7 +104,7 @@ class SheetWriter {
     }
 
     [[nodiscard]] std::string kind_in_short(size_t k) const {
-        const Kind& kind = plan_.kinds[k];
+        const FindingKind& kind = plan_.kinds[k];
         size_t frames = 0;
         for (const size_t i : kind.findings) frames += sheet_.findings[i].frame.empty() ? 0 : 1;
         return link("finding-" + std::to_string(k + 1), html_text(kind.what)) + ": " +
@@ -197,7 +112,8 @@ class SheetWriter {
                " \xE2\x80\x93 " + values_of(kind, &Finding::value);
     }
 
-    [[nodiscard]] std::string values_of(const Kind& kind, std::string Finding::*member) const {
+    [[nodiscard]] std::string values_of(const FindingKind& kind,
+                                        std::string Finding::*member) const {
         std::vector<std::string> values;
         for (const size_t i : kind.findings) {
             values.push_back(html_text(sheet_.findings[i].*member));
@@ -250,9 +166,9 @@ class SheetWriter {
         std::string html;
         for (size_t i = 0; i < kinds.size() && i < kMost; ++i) {
             const std::string number = std::to_string(kinds[i] + 1);
-            html += "<a class=\"mark\" href=\"#finding-" + number + "\" title=\"" +
-                    html_text(plan_.kinds[kinds[i]].what) +
-                    "\"><span class=\"unseen\">Finding </span>" + number + "</a>";
+            html += "<a class=\"mark\" href=\"#finding-" + number + "\" title=\"";
+            html += html_text(plan_.kinds[kinds[i]].what);
+            html += "\"><span class=\"unseen\">Finding </span>" + number + "</a>";
         }
         if (kinds.size() > kMost) {
             html += "<span class=\"mark\">+" + std::to_string(kinds.size() - kMost) + "</span>";
@@ -294,9 +210,13 @@ class SheetWriter {
     [[nodiscard]] std::string left_out() const {
         std::string html = section_start(
             "left-out", "Left out: " + counted(plan_.left_out.size(), "frame", "frames"));
+        // With a problem there is no scene file yet.
+        html += sheet_.problem.empty() ? "<p>They stay in the scene file, and no file is touched. "
+                                       : "<p>The scene file will hold them as left out. ";
         html +=
-            "<p>They stay in the scene file, and no file is touched. To bring one back, set its "
-            "<code>use</code> to <code>yes</code> in the scene file.</p>\n<div class=\"asides\">\n";
+            "To bring one back, set its <code>use</code> to <code>yes</code> in the scene "
+            "file.</p>\n"
+            "<div class=\"asides\">\n";
         for (const size_t i : plan_.left_out) {
             const ContactFrame& f = sheet_.frames[i];
             std::string more;
@@ -336,7 +256,7 @@ class SheetWriter {
         return usual;
     }
 
-    [[nodiscard]] std::string cell(const Cell& at, const std::string& span) const {
+    [[nodiscard]] std::string cell(const GridCell& at, const std::string& span) const {
         const auto frames = plan_.cells.find(at);
         const bool hole = std::binary_search(plan_.holes.begin(), plan_.holes.end(), at);
         if (frames == plan_.cells.end() && !hole) return "<td" + span + "></td>";
@@ -427,7 +347,7 @@ class SheetWriter {
 
     // ---- findings ----
 
-    [[nodiscard]] std::string frames_of(const Kind& kind) const {
+    [[nodiscard]] std::string frames_of(const FindingKind& kind) const {
         constexpr size_t kMost = 6;
         const bool same = std::all_of(kind.findings.begin(), kind.findings.end(), [&](size_t i) {
             return sheet_.findings[i].value == sheet_.findings[kind.findings.front()].value;
@@ -458,7 +378,7 @@ class SheetWriter {
         ReportTable table("Findings", columns);
         ReportTable rest("More findings", columns);
         for (size_t k = 0; k < plan_.kinds.size(); ++k) {
-            const Kind& kind = plan_.kinds[k];
+            const FindingKind& kind = plan_.kinds[k];
             const std::string number = std::to_string(k + 1);
             (kind.folded ? rest : table)
                 .add("finding-" + number,
@@ -477,7 +397,7 @@ class SheetWriter {
     }
 
     const ContactSheet& sheet_;
-    Plan plan_;
+    ContactPlan plan_;
 };
 
 }  // namespace

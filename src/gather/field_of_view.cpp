@@ -121,6 +121,27 @@ std::optional<FieldOfView> field_of_view(const Photo& photo, const GatherOptions
     return std::nullopt;
 }
 
+namespace {
+
+[[noreturn]] void throw_unknown_view(const Photo& photo, const GatherOptions& options) {
+    const PhotoTags& tags = photo.tags;
+    std::string why = "the file says neither focal length nor sensor";
+    std::string advice = "give the 35-mm equivalent focal length with --focal-35mm MM";
+    if (options.sensor_mm) {
+        why = "--sensor needs the focal length, which is not in the file";
+    } else if (tags.focal_mm) {
+        why = "the focal length is " + mm(*tags.focal_mm) + ", but the sensor of the " +
+              (tags.model.empty() ? "camera" : escaped(tags.model)) + " is not known";
+        advice =
+            "give the sensor's size with --sensor, or the 35-mm equivalent focal length "
+            "with --focal-35mm MM";
+    }
+    throw Error(ErrorCode::input,
+                escaped(photo.name) + ": its field of view is not known: " + why + "; " + advice);
+}
+
+}  // namespace
+
 CameraGroups group_cameras(const std::vector<Photo>& photos, const GatherOptions& options) {
     using Key = std::tuple<std::string, std::string, int64_t, int64_t, int64_t>;
     const auto upright = [](const Photo& p) {
@@ -154,26 +175,31 @@ CameraGroups group_cameras(const std::vector<Photo>& photos, const GatherOptions
     result.key_of_photo.resize(photos.size());
     std::optional<FieldOfView> usual;
     for (size_t g = 0; g < groups.size(); ++g) {
-        const Photo& first = photos[groups[g].second.front()];
+        // Some frames may have lost the equivalent that the others of the camera tell.
+        const std::vector<size_t>& members = groups[g].second;
+        const auto told = std::find_if(members.begin(), members.end(), [&](size_t i) {
+            return photos[i].tags.focal_35mm.has_value();
+        });
+        const Photo& first = photos[told == members.end() ? members.front() : *told];
         const std::string name =
             g < std::size(kNames) ? kNames[g] : "camera " + std::to_string(g + 1);
         std::optional<FieldOfView> view = field_of_view(first, options);
         const auto [width, height] = upright(first);
         if (!view && usual) {
-            // A frame whose tags were lost, among others of the same size.
+            // A frame whose tags were lost, among others of the same size. One that names another
+            // camera or a focal length of its own has another field of view.
             const Camera& main = result.cameras.at("main");
-            if (std::minmax(width, height) == std::minmax(main.width, main.height)) {
+            const PhotoTags& others = photos[groups.front().second.front()].tags;
+            const bool lost = !first.tags.focal_mm && !first.tags.focal_35mm &&
+                              (first.tags.model.empty() || (first.tags.make == others.make &&
+                                                            first.tags.model == others.model));
+            if (lost && std::minmax(width, height) == std::minmax(main.width, main.height)) {
                 view = usual;
                 view->source += " (taken over from the other frames)";
             }
         }
         if (!view) {
-            const std::string more =
-                options.sensor_mm ? "--sensor needs the focal length, which is not in the file"
-                                  : "the file says neither focal length nor sensor";
-            throw Error(ErrorCode::input,
-                        escaped(first.name) + ": its field of view is not known: " + more +
-                            "; give the 35-mm equivalent focal length with --focal-35mm MM");
+            throw_unknown_view(first, options);
         }
         if (g == 0) usual = view;
         Camera camera;

@@ -93,20 +93,24 @@ std::vector<Setting> exposure_settings() {
     std::vector<Setting> list;
     // Nominal and measured values of one shutter speed differ by up to 2.4 % (1/60 and 1/64 by
     // more: those are told), a third of a stop is 26 %. Common practice.
-    list.push_back({"exposure time", number(&PhotoTags::exposure_s, exposure_text),
+    list.push_back({"exposure time",
+                    number(&PhotoTags::exposure_s, exposure_text),
                     within(0.025, 0),
                     [](const Value& v, const Value& usual) {
                         return brightness(std::log2(v.number / usual.number));
                     },
                     {}});
-    list.push_back(
-        {"aperture", number(&PhotoTags::f_number, aperture_text), within(0.01, 0),
-         [](const Value& v, const Value& usual) {
-             return brightness(2 * std::log2(usual.number / v.number),
-                               "depth of field and the dark corners differ as well");
-         },
-         {}});
-    list.push_back({"ISO", number(&PhotoTags::iso, iso_text), within(0.01, 0),
+    list.push_back({"aperture",
+                    number(&PhotoTags::f_number, aperture_text),
+                    within(0.01, 0),
+                    [](const Value& v, const Value& usual) {
+                        return brightness(2 * std::log2(usual.number / v.number),
+                                          "depth of field and the dark corners differ as well");
+                    },
+                    {}});
+    list.push_back({"ISO",
+                    number(&PhotoTags::iso, iso_text),
+                    within(0.01, 0),
                     [](const Value& v, const Value& usual) {
                         return brightness(std::log2(v.number / usual.number),
                                           "its grain differs from its neighbours'");
@@ -128,7 +132,9 @@ std::vector<Setting> exposure_settings() {
 std::vector<Setting> focus_settings() {
     std::vector<Setting> list;
     // A zoom's tag is rounded to whole millimetres or better.
-    list.push_back({"focal length", number(&PhotoTags::focal_mm, focal_text), within(0.005, 0),
+    list.push_back({"focal length",
+                    number(&PhotoTags::focal_mm, focal_text),
+                    within(0.005, 0),
                     [](const Value& v, const Value& usual) {
                         const double share = 100 * (v.number / usual.number - 1);
                         return "things look " + short_number(std::abs(share), 1) + " % " +
@@ -137,12 +143,12 @@ std::vector<Setting> focus_settings() {
                     },
                     {}});
     // Cameras know the distance in coarse steps, and the tag holds centimetres: common practice.
-    list.push_back({"focus distance", number(&PhotoTags::focus_distance_m, distance_text),
-                    within(0.03, 0.02),
-                    [](const Value&, const Value&) {
-                        return "may be soft and of another magnification";
-                    },
-                    {}});
+    list.push_back(
+        {"focus distance",
+         number(&PhotoTags::focus_distance_m, distance_text),
+         within(0.03, 0.02),
+         [](const Value&, const Value&) { return "may be soft and of another magnification"; },
+         {}});
     list.push_back(switched("focus mode", &PhotoTags::manual_focus, "manual", "automatic",
                             "may be soft and of another magnification", false,
                             "focus and magnification may change from frame to frame"));
@@ -194,7 +200,9 @@ std::vector<Setting> body_settings() {
                    {}};
     serial.absent_tells = false;
     list.push_back(std::move(serial));
-    list.push_back({"lens", [](const Photo& p) { return text_value(p.tags.lens); }, same_text,
+    list.push_back({"lens",
+                    [](const Photo& p) { return text_value(p.tags.lens); },
+                    same_text,
                     [](const Value&, const Value&) {
                         return "distortion, sharpness and dark corners differ from the other "
                                "frames'";
@@ -242,8 +250,8 @@ void add_absent(const std::vector<Photo>& photos, const Absent& absent,
         std::string list;
         for (const std::string& s : settings) list += (list.empty() ? "" : ", ") + s;
         findings.push_back({"", settings.size() == 1 ? list : "camera data",
-                            (settings.size() == 1 ? std::string() : list + " ") + "not recorded in " +
-                                std::to_string(frames.size()) + " of " +
+                            (settings.size() == 1 ? std::string() : list + " ") +
+                                "not recorded in " + std::to_string(frames.size()) + " of " +
                                 std::to_string(photos.size()) + " frames (" +
                                 name_list(photos, frames) + ")",
                             "recorded", "whether these frames were locked cannot be told"});

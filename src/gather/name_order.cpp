@@ -156,25 +156,43 @@ void unwrap_folders(std::vector<Key>& keys) {
     }
 }
 
+/// Digits that count up in a camera's number. Names of eight characters count with the last four
+/// (CIPA DC-009): DSC09999 is followed by DSC00001.
+size_t counting_digits(const Key& key) {
+    const size_t written = key.stem[*key.counter].written;
+    constexpr size_t kName = 8, kDigits = 4;
+    const bool at_end = *key.counter + 1 == key.stem.size();
+    return at_end && key.stem_text.size() == kName ? std::min(written, kDigits) : written;
+}
+
+int64_t power_of_ten(size_t digits) {
+    int64_t power = 1;
+    for (size_t d = 0; d < digits; ++d) power *= 10;
+    return power;
+}
+
 /// Runs of files in one folder. Returns the pairs of names between which a run wraps.
 std::vector<std::string> unwrap_files(std::vector<Key>& keys, const std::vector<Photo>& photos) {
-    // Folder, what stands before and after the number, digits of the number.
-    using Run = std::tuple<std::string, std::string, std::string, std::string, size_t>;
+    // Folder, what stands before and after the number, its digits that do not count, and how many
+    // do.
+    using Run = std::tuple<std::string, std::string, std::string, std::string, int64_t, size_t>;
     std::map<Run, std::vector<size_t>> runs;
     for (size_t i = 0; i < keys.size(); ++i) {
         const Key& k = keys[i];
         if (!k.counter) continue;
+        const size_t digits = counting_digits(k);
         runs[{k.parent, k.folder_name, text_of(k.stem, 0, *k.counter),
-              text_of(k.stem, *k.counter + 1, k.stem.size()), k.stem[*k.counter].written}]
+              text_of(k.stem, *k.counter + 1, k.stem.size()),
+              value_of(k.stem[*k.counter]) / power_of_ten(digits), digits}]
             .push_back(i);
     }
     std::vector<std::string> wraps;
     for (const auto& [run, members] : runs) {
-        int64_t highest = 1;
-        for (size_t d = 0; d < std::get<4>(run); ++d) highest *= 10;
-        --highest;
+        const int64_t highest = power_of_ten(std::get<5>(run)) - 1;
         std::vector<int64_t> numbers;
-        for (const size_t i : members) numbers.push_back(value_of(keys[i].stem[*keys[i].counter]));
+        for (const size_t i : members) {
+            numbers.push_back(value_of(keys[i].stem[*keys[i].counter]) % (highest + 1));
+        }
         // Some cameras begin again at 0000: the numbering is one longer then.
         const int64_t lowest = std::count(numbers.begin(), numbers.end(), 0) > 0 ? 0 : 1;
         const auto start = start_of_wrapped(numbers, lowest, highest);

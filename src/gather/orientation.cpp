@@ -23,10 +23,9 @@ std::string orientation_text(int orientation) {
     return std::to_string(orientation) + " (" + kWords[static_cast<size_t>(orientation)] + ")";
 }
 
-int own_orientation(const Photo& photo) {
-    const int o = photo.info.orientation;
-    return o >= 1 && o <= 8 ? o : 1;
-}
+bool turned_only(int o) { return o == 1 || o == 3 || o == 6 || o == 8; }
+
+int sound(int orientation) { return orientation >= 1 && orientation <= 8 ? orientation : 1; }
 
 }  // namespace
 
@@ -39,7 +38,7 @@ std::vector<Finding> settle_orientation(std::vector<Photo>& photos, std::optiona
     // Among frames of one stored size the order stays that of the set: ties go to the earlier.
     std::map<std::pair<int64_t, int64_t>, std::vector<size_t>> sizes;
     for (size_t i = 0; i < photos.size(); ++i) {
-        photos[i].orientation = own_orientation(photos[i]);
+        photos[i].orientation = sound(photos[i].orientation);
         sizes[{photos[i].info.stored_width, photos[i].info.stored_height}].push_back(i);
     }
     std::vector<int> settled(photos.size());
@@ -53,7 +52,13 @@ std::vector<Finding> settle_orientation(std::vector<Photo>& photos, std::optiona
                 usual = photos[i].orientation;
             }
         }
-        for (const size_t i : members) settled[i] = usual;
+        // A mistake of a few: where frames stand every which way, each is believed. Cameras do not
+        // write mirrored orientations, so those are somebody's intention.
+        const bool clear = count[static_cast<size_t>(usual)] * 3 >= members.size() * 2;
+        for (const size_t i : members) {
+            const int own = photos[i].orientation;
+            settled[i] = clear && turned_only(usual) && turned_only(own) ? usual : own;
+        }
     }
     for (size_t i = 0; i < photos.size(); ++i) {
         Photo& p = photos[i];

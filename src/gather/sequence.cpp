@@ -13,11 +13,11 @@
 namespace broadloom {
 namespace {
 
-/// Two files of one exposure carry the same time; raw headers may hold whole seconds only.
-constexpr double kSameTime_s = 2;
+/// Seconds. Two files of one exposure carry the same time; raw headers may hold whole seconds only.
+constexpr double kSameTime = 2;
 
 /// Before the first cameras that wrote these tags: a clock that was never set.
-constexpr double kFirstYear_s = 631152000;  // 1990-01-01
+constexpr double kFirstYear = 631152000;  // 1990-01-01
 
 std::string small_stem(const Photo& photo) {
     const std::filesystem::path path =
@@ -46,7 +46,7 @@ Form form_of(const Photo& photo) {
 
 std::optional<double> clock_of(const Photo& photo) {
     const std::optional<double> t = photo.tags.time_s;
-    return t && std::isfinite(*t) && *t >= kFirstYear_s ? t : std::nullopt;
+    return t && std::isfinite(*t) && *t >= kFirstYear ? t : std::nullopt;
 }
 
 /// Same exposure, given the same stem. Files of different folders need the times' word for it:
@@ -56,7 +56,7 @@ bool one_exposure(const Photo& a, const Photo& b) {
     const auto ta = clock_of(a), tb = clock_of(b);
     if (ta && tb) {
         const bool cameras_known = !a.tags.model.empty() && !b.tags.model.empty();
-        return std::abs(*ta - *tb) <= kSameTime_s &&
+        return std::abs(*ta - *tb) <= kSameTime &&
                (folder_of(a) == folder_of(b) || !cameras_known || a.tags.model == b.tags.model);
     }
     return folder_of(a) == folder_of(b);
@@ -64,7 +64,7 @@ bool one_exposure(const Photo& a, const Photo& b) {
 
 bool times_differ(const Photo& a, const Photo& b) {
     const auto ta = clock_of(a), tb = clock_of(b);
-    return form_of(a) != form_of(b) && ta && tb && std::abs(*ta - *tb) > kSameTime_s;
+    return form_of(a) != form_of(b) && ta && tb && std::abs(*ta - *tb) > kSameTime;
 }
 
 template <typename T>
@@ -256,6 +256,10 @@ void order_by_capture(std::vector<Photo>& photos, std::vector<std::string>& note
                              : "every capture time is the same (" +
                                    escaped(photos[timed.front()].tags.time_text) +
                                    "): ordered by name");
+        if (!none && !untimed.empty()) {
+            notes.push_back(frames_text(untimed.size()) +
+                            " without a capture time: " + name_list(photos, untimed));
+        }
         for (const std::string& wrap : names.wraps) {
             notes.push_back("the numbering goes over its end and is taken as one run: " + wrap);
         }

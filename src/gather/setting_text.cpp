@@ -8,10 +8,9 @@ namespace broadloom {
 
 std::string short_number(double value, int digits) {
     std::array<char, 400> buffer{};  // the largest double has 309 digits
-    const auto end =
-        std::to_chars(buffer.data(), buffer.data() + buffer.size(), value, std::chars_format::fixed,
-                      digits)
-            .ptr;
+    const auto end = std::to_chars(buffer.data(), buffer.data() + buffer.size(), value,
+                                   std::chars_format::fixed, digits)
+                         .ptr;
     std::string text(buffer.data(), end);
     if (text.find('.') != std::string::npos) {
         while (text.back() == '0') text.pop_back();

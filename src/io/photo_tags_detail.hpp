@@ -61,7 +61,7 @@ size_t type_bytes(unsigned type);
 /// Raw values of one photograph; the first value of a tag stays.
 class TagValues {
   public:
-    void set_numbers(uint32_t tag, std::vector<double> numbers);
+    void set_numbers(uint32_t tag, const std::vector<double>& numbers);
     void set_text(uint32_t tag, std::string_view text);  ///< ends at the first NUL
     /// Values as they stand in a file: `type` by TIFF 6.0, `bytes` whole values in that byte order.
     /// Ratios of nothing, and those whose numerator says "infinite" (0xFFFFFFFF, Exif 2.3's

@@ -95,7 +95,8 @@ void set_time(const TagValues& values, PhotoTags& tags) {
         const std::string text = values.text(date), digits = values.text(subsec);
         tags.time_s = capture_seconds(text, digits);
         if (!tags.time_s) continue;
-        tags.time_text = digits.empty() ? text : text + "." + digits;
+        tags.time_text = text;
+        if (!digits.empty()) tags.time_text.append(".").append(digits);
         return;
     }
 }
@@ -119,8 +120,8 @@ std::string trimmed(std::string_view text) {
     return std::string(text);
 }
 
-void TagValues::set_numbers(uint32_t tag, std::vector<double> numbers) {
-    if (!numbers.empty()) numbers_.try_emplace(tag, std::move(numbers));
+void TagValues::set_numbers(uint32_t tag, const std::vector<double>& numbers) {
+    if (!numbers.empty()) numbers_.try_emplace(tag, numbers);
 }
 
 void TagValues::set_text(uint32_t tag, std::string_view text) {
@@ -181,7 +182,7 @@ void TagValues::set_bytes(uint32_t tag, unsigned type, std::span<const uint8_t> 
                 break;
         }
     }
-    set_numbers(tag, std::move(numbers));
+    set_numbers(tag, numbers);
 }
 
 std::optional<double> TagValues::number(uint32_t tag) const {

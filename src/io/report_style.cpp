@@ -114,7 +114,8 @@ figcaption span { display: block; }
 table.rows { border-collapse: collapse; margin-top: 12px; width: 100%; font-variant-numeric: tabular-nums; }
 .rows th, .rows td { text-align: left; vertical-align: top; padding: 7px 22px 7px 0; border-bottom: 1px solid var(--line); font-weight: 400; }
 .rows thead th { color: var(--soft); font-size: 11px; letter-spacing: .02em; padding-bottom: 4px; vertical-align: bottom; }
-.rows tbody th { min-width: 10.5rem; }
+.rows tbody th { min-width: 11.5rem; }
+.rows .index { display: inline-block; min-width: 2.2em; color: var(--soft); }
 .rows .number { min-width: 0 !important; }
 .rows .number { text-align: right; white-space: nowrap; }
 .rows tr:target { background: #2c2a25; }
@@ -167,7 +168,7 @@ details[open] > summary::before { transform: rotate(45deg); margin-bottom: 4px; 
   .sizes > label { padding: 11px 16px; }
   summary { padding: 10px 0; }
   .rows, .rows tbody, .rows th, .rows td { display: block; }
-  .rows tr { display: grid; grid-template-columns: repeat(3, minmax(0, 1fr)); column-gap: 10px; }
+  .rows tr { display: grid; grid-template-columns: repeat(4, minmax(0, 1fr)); column-gap: 10px; }
   .rows th, .rows td:not(.number) { grid-column: 1 / -1; }
   .rows td:has(> div:empty) { display: none !important; }
   .rows thead { position: absolute; width: 1px; height: 1px; overflow: hidden; clip-path: inset(50%); }
@@ -190,7 +191,7 @@ details[open] > summary::before { transform: rotate(45deg); margin-bottom: 4px; 
   .grid, #large:checked ~ .cells .grid { width: 100%; min-width: 0; }
   .sizes > label { display: none; }
   .mark, .frame, .hole, .rows tr, .pairs > div { break-inside: avoid; }
-  .mark { background: #fff; color: #000; box-shadow: inset 0 0 0 1.5px #000 !important; }
+  .mark, .mark.order { background: #fff; color: #000; print-color-adjust: exact; box-shadow: inset 0 0 0 1.5px #000 !important; }
   .mark.order::before { background: radial-gradient(circle, #000 1.4px, transparent 1.7px) 0 0 / 4.33px 3px; }
   h2 { break-after: avoid; }
   .map { min-width: 0; }

@@ -34,9 +34,11 @@ constexpr int kOctaveLayers = 3;   // Lowe 2004, 3.2
 
 constexpr size_t kCellColumns = 8, kCellRows = 6;
 
+/// A point as the library gave it, in its piece's own coordinates, and as ours.
 struct Found {
     Feature point;
-    std::array<uint8_t, kDescriptorBytes> descriptor;
+    size_t piece = 0;
+    cv::KeyPoint own;
 };
 
 /// Strongest first; ties by place, so that the order is one order.
@@ -84,19 +86,40 @@ Cut cut_for(int64_t width, int64_t height) {
     return best;
 }
 
-void find_in_piece(const cv::Mat& image, const GreyImage& grey, const cv::Rect& inner, size_t most,
-                   std::vector<Found>& out) {
+struct Piece {
+    cv::Rect inner, outer;  ///< what its points come from, and that with the margin
+};
+
+std::vector<Piece> pieces_of(const GreyImage& grey) {
+    const Cut cut = cut_for(grey.width, grey.height);
+    const cv::Rect all(0, 0, static_cast<int>(grey.width), static_cast<int>(grey.height));
     const auto margin = static_cast<int>(kMargin);
-    const cv::Rect outer = cv::Rect(inner.x - margin, inner.y - margin, inner.width + 2 * margin,
-                                    inner.height + 2 * margin) &
-                           cv::Rect(0, 0, image.cols, image.rows);
-    const cv::Ptr<cv::SIFT> sift =
-        cv::SIFT::create(static_cast<int>(most), kOctaveLayers, kContrast, kEdgeRatio, kSigma);
+    std::vector<Piece> pieces;
+    for (int64_t j = 0; j < cut.rows; ++j) {
+        for (int64_t i = 0; i < cut.columns; ++i) {
+            const auto left = static_cast<int>(grey.width * i / cut.columns);
+            const auto right = static_cast<int>(grey.width * (i + 1) / cut.columns);
+            const auto top = static_cast<int>(grey.height * j / cut.rows);
+            const auto bottom = static_cast<int>(grey.height * (j + 1) / cut.rows);
+            Piece p;
+            p.inner = {left, top, right - left, bottom - top};
+            p.outer = cv::Rect(left - margin, top - margin, right - left + 2 * margin,
+                               bottom - top + 2 * margin) &
+                      all;
+            pieces.push_back(p);
+        }
+    }
+    return pieces;
+}
+
+/// All points of a piece, not described yet.
+void find_in_piece(cv::SIFT& sift, const cv::Mat& image, const GreyImage& grey,
+                   const std::vector<Piece>& pieces, size_t piece, std::vector<Found>& out) {
+    const cv::Rect& inner = pieces[piece].inner;
+    const cv::Rect& outer = pieces[piece].outer;
     std::vector<cv::KeyPoint> points;
-    cv::Mat descriptors;
-    sift->detectAndCompute(image(outer), cv::noArray(), points, descriptors);
-    for (size_t i = 0; i < points.size(); ++i) {
-        const cv::KeyPoint& p = points[i];
+    sift.detect(image(outer), points);
+    for (const cv::KeyPoint& p : points) {
         if (!(p.size <= kLargestPoint)) continue;
         const double x = p.pt.x + outer.x + kFromLibrary;
         const double y = p.pt.y + outer.y + kFromLibrary;
@@ -108,7 +131,8 @@ void find_in_piece(const cv::Mat& image, const GreyImage& grey, const cv::Rect& 
         Found f;
         f.point = {static_cast<float>(full.x), static_cast<float>(full.y),
                    p.size * static_cast<float>(grey.denominator), p.angle, p.response};
-        f.descriptor = square_rooted(descriptors.ptr<float>(static_cast<int>(i)));
+        f.piece = piece;
+        f.own = p;
         out.push_back(f);
     }
 }
@@ -168,26 +192,38 @@ FeatureSet find_features(const GreyImage& grey, int64_t full_width, int64_t full
     // The library does not write to its input.
     const cv::Mat image(static_cast<int>(grey.height), static_cast<int>(grey.width), CV_8UC1,
                         const_cast<uint8_t*>(grey.pixels.data()));
-    const Cut cut = cut_for(grey.width, grey.height);
+    const cv::Ptr<cv::SIFT> sift =
+        cv::SIFT::create(0, kOctaveLayers, kContrast, kEdgeRatio, kSigma);
+    const std::vector<Piece> pieces = pieces_of(grey);
     std::vector<Found> found;
-    for (int64_t j = 0; j < cut.rows; ++j) {
-        for (int64_t i = 0; i < cut.columns; ++i) {
-            const auto left = static_cast<int>(grey.width * i / cut.columns);
-            const auto right = static_cast<int>(grey.width * (i + 1) / cut.columns);
-            const auto top = static_cast<int>(grey.height * j / cut.rows);
-            const auto bottom = static_cast<int>(grey.height * (j + 1) / cut.rows);
-            // One piece may have to give all points when the others are empty.
-            find_in_piece(image, grey, {left, top, right - left, bottom - top}, most, found);
-        }
+    for (size_t i = 0; i < pieces.size(); ++i) {
+        find_in_piece(*sift, image, grey, pieces, i, found);
     }
     std::sort(found.begin(), found.end(), stronger);
     const std::vector<size_t> chosen = spread(found, full_width, full_height, most);
     out.points.reserve(chosen.size());
-    out.descriptors.reserve(chosen.size() * kDescriptorBytes);
-    for (const size_t i : chosen) {
-        out.points.push_back(found[i].point);
-        out.descriptors.insert(out.descriptors.end(), found[i].descriptor.begin(),
-                               found[i].descriptor.end());
+    for (const size_t i : chosen) out.points.push_back(found[i].point);
+
+    // Only what was chosen is described, though a piece's scale space is built once more for it:
+    // a textured frame has many times as many points as are wanted.
+    out.descriptors.resize(chosen.size() * kDescriptorBytes);
+    for (size_t piece = 0; piece < pieces.size(); ++piece) {
+        std::vector<cv::KeyPoint> points;
+        std::vector<size_t> place;
+        for (size_t i = 0; i < chosen.size(); ++i) {
+            if (found[chosen[i]].piece != piece) continue;
+            points.push_back(found[chosen[i]].own);
+            place.push_back(i);
+        }
+        if (points.empty()) continue;
+        cv::Mat descriptors;
+        sift->compute(image(pieces[piece].outer), points, descriptors);
+        for (size_t k = 0; k < place.size(); ++k) {
+            const auto rooted = square_rooted(descriptors.ptr<float>(static_cast<int>(k)));
+            std::copy(
+                rooted.begin(), rooted.end(),
+                out.descriptors.begin() + static_cast<std::ptrdiff_t>(place[k] * kDescriptorBytes));
+        }
     }
     return out;
 }

@@ -232,6 +232,22 @@ ColourImage read_colour(const std::filesystem::path& path, const std::string& na
     return colour;
 }
 
+ColourImage read_colour_piece(const std::filesystem::path& path, const std::string& name,
+                              const FrameInfo& info, int orientation, int64_t x0, int64_t y0,
+                              int64_t width, int64_t height, FramePixels& scratch) {
+    decode_frame(path, name, info, 1, scratch);
+    Turn turn = turn_for(info, orientation, 1);
+    turn.column.start = turn.column.at(x0, y0);
+    turn.row.start = turn.row.at(x0, y0);
+    turn.width = width;
+    turn.height = height;
+    turn.offset_x = x0;
+    turn.offset_y = y0;
+    ColourImage colour;
+    turn_colour(scratch, turn, colour);
+    return colour;
+}
+
 void read_both(const std::filesystem::path& path, const std::string& name, const FrameInfo& info,
                int orientation, int denominator, FramePixels& scratch, GreyImage& grey,
                ColourImage& colour) {

@@ -57,6 +57,11 @@ GreyImage read_grey(const std::filesystem::path& path, const std::string& name,
 ColourImage read_colour(const std::filesystem::path& path, const std::string& name,
                         const FrameInfo& info, int orientation, int denominator,
                         FramePixels& scratch);
+/// At full size the upright pixels x0 <= x < x0 + width, likewise y, which must lie in the frame;
+/// the offsets say where they are.
+ColourImage read_colour_piece(const std::filesystem::path& path, const std::string& name,
+                              const FrameInfo& info, int orientation, int64_t x0, int64_t y0,
+                              int64_t width, int64_t height, FramePixels& scratch);
 /// Both from one decode.
 void read_both(const std::filesystem::path& path, const std::string& name, const FrameInfo& info,
                int orientation, int denominator, FramePixels& scratch, GreyImage& grey,

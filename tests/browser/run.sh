@@ -1,8 +1,10 @@
 #!/bin/sh
-# run.sh MAKE_PAGE WORK: opens the page in a headless browser. Status 77: skipped, with the reason.
+# run.sh MAKE_PAGE WORK [SCRIPT]: opens what MAKE_PAGE makes in a headless browser; SCRIPT, page.mjs
+# unless named, holds the checks. Status 77: skipped, with the reason.
 set -eu
 make_page=$1
 work=$2
+script=${3:-page.mjs}
 here=$(CDPATH= cd -- "$(dirname -- "$0")" && pwd)
 
 skip() {
@@ -24,4 +26,4 @@ if ! npm ci --ignore-scripts --no-audit --no-fund --loglevel=error >npm.log 2>&1
     fi
     exit 1
 fi
-exec node page.mjs "$make_page" "$browser" "$work"
+exec node "$script" "$make_page" "$browser" "$work"

@@ -163,3 +163,21 @@ TEST_CASE("The surface follows from how wide and how tall the set is", "[level]"
     set.middle_pitch = 30;
     CHECK(chosen(set, reason) == Surface::sphere);  // all of it high up
 }
+
+TEST_CASE("A hand-held view rolled every which way stands as most of its frames were held",
+          "[level]") {
+    std::vector<LevelFrame> frames;
+    for (const double roll : {3.0, 40.0, 85.0, 129.0, 1.0}) {
+        frames.push_back({turned(10, 8, 0) * turned(0, 0, roll), {}, {}});
+    }
+    const Rotation level = level_set(frames, 0);
+    CHECK_THAT(yaw_pitch_roll(level * frames[0].rotation).pitch_deg, Catch::WithinAbs(0, 1e-6));
+    CHECK_THAT(yaw_pitch_roll(level * frames[0].rotation).roll_deg, Catch::WithinAbs(1, 1e-6));
+    CHECK_THAT(yaw_pitch_roll(level * frames[3].rotation).roll_deg, Catch::WithinAbs(127, 1e-6));
+    // Where nearly all agree, a frame held askew does not take the horizon away: the set keeps its
+    // pitch.
+    std::vector<LevelFrame> steady;
+    for (int i = 0; i < 9; ++i) steady.push_back({turned(10.0 * i, 8, i == 4 ? 60 : 0.5), {}, {}});
+    const double pitch = yaw_pitch_roll(level_set(steady, 0) * steady[0].rotation).pitch_deg;
+    CHECK(pitch > 2);
+}

@@ -495,7 +495,7 @@ TEST_CASE("developing stays within its bound of memory", "[raw_file]") {
         p.exif.orientation = orientation;
         test::write_bytes(folder / "a.dng", test::dng_file(p));
         const RawInfo info = probe_raw(folder / "a.dng", "a");
-        // In a child, whose peak begins at what this process has now. Reset first (man 5 proc).
+        // VmHWM is set back to what is resident now (man 5 proc, clear_refs).
         const auto status = [](const std::string& key) -> int64_t {
             std::ifstream in("/proc/self/status");
             std::string line;

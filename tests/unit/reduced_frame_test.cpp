@@ -125,7 +125,7 @@ bt::Picture<uint8_t> smooth(int width, int height) {
         for (int x = 0; x < width; ++x) {
             for (int b = 0; b < 3; ++b) {
                 p.samples.push_back(static_cast<uint8_t>(
-                    std::lround(128 + 100 * std::sin(x * 0.08 + 0.5 * b) * std::cos(y * 0.06))));
+                    std::lround(128 + 100 * std::sin(x * 0.05 + 0.5 * b) * std::cos(y * 0.04))));
             }
         }
     }

@@ -132,7 +132,7 @@ void level_solution(const Scene& scene, const FrameSet& set, double level_deg,
     notes.push_back(reason);
     if (scene.canvas.left_deg || scene.canvas.right_deg || scene.canvas.top_deg ||
         scene.canvas.bottom_deg) {
-        notes.push_back(
+        notes.emplace_back(
             "the canvas is placed anew around the frames; the scene's own left_deg, right_deg, "
             "top_deg and bottom_deg are dropped");
     }

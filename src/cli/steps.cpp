@@ -113,7 +113,7 @@ void no_such_choice(const std::string& option, const std::string& word,
 
 GatherReport run_gather(const GatherOptions& options) {
     keep_large_buffers();
-    const GatherReport r =
+    GatherReport r =
         with_line([&](ProgressLine& line) { return gather(options, hooks_for(line)); });
     say_findings(r.findings);
     if (r.findings.empty()) std::fprintf(stderr, "check    the camera stayed locked\n");
@@ -136,8 +136,7 @@ GatherReport run_gather(const GatherOptions& options) {
 
 AlignReport run_align(const AlignOptions& options) {
     keep_large_buffers();
-    const AlignReport r =
-        with_line([&](ProgressLine& line) { return align(options, hooks_for(line)); });
+    AlignReport r = with_line([&](ProgressLine& line) { return align(options, hooks_for(line)); });
     for (const std::string& note : r.notes) say_note(note);
     std::fprintf(stderr, "placed   %lld of %lld frames by matches, %lld by the head's steps\n",
                  static_cast<long long>(r.placed_by_matches), static_cast<long long>(r.frames),
@@ -168,7 +167,7 @@ AlignReport run_align(const AlignOptions& options) {
 RenderReport run_render(const Scene& scene, const RenderOptions& options) {
     give_back_large_buffers();
     const std::string folder = escaped(options.out.native());
-    const RenderReport report = with_line([&](ProgressLine& line) {
+    RenderReport report = with_line([&](ProgressLine& line) {
         RenderHooks hooks;
         hooks.stop = &stop_signal;
         hooks.planned = say_plan;

@@ -16,7 +16,7 @@ using Exposures = std::vector<std::optional<double>>;
 
 /// Steps between the exposures of a bracket are a third of a stop or more; nominal shutter speeds
 /// round it to 0.29 and less. What repeats does so within the rounding of nominal values.
-constexpr double kLeastStep_ev = 0.29, kSame_ev = 0.15;
+constexpr double kLeastStepEv = 0.29, kSameEv = 0.15;
 constexpr size_t kMostOfAim = 9;
 
 /// Exposure of each frame: log2(t ISO / (100 N^2)); what a whole set leaves out is left out.
@@ -47,7 +47,7 @@ size_t period_of(const Exposures& values) {
     const size_t n = values.size();
     size_t steps = 0;
     for (size_t i = 1; i < n; ++i) {
-        if (values[i] && values[i - 1] && std::abs(*values[i] - *values[i - 1]) >= kLeastStep_ev) {
+        if (values[i] && values[i - 1] && std::abs(*values[i] - *values[i - 1]) >= kLeastStepEv) {
             ++steps;
         }
     }
@@ -56,7 +56,7 @@ size_t period_of(const Exposures& values) {
         size_t same = 0;
         for (size_t i = period; i < n; ++i) {
             if (values[i] && values[i - period] &&
-                std::abs(*values[i] - *values[i - period]) < kSame_ev) {
+                std::abs(*values[i] - *values[i - period]) < kSameEv) {
                 ++same;
             }
         }
@@ -102,7 +102,7 @@ bool vary(const Exposures& values) {
         least = std::min(*v, least.value_or(*v));
         most = std::max(*v, most.value_or(*v));
     }
-    return least && *most - *least >= kLeastStep_ev;
+    return least && *most - *least >= kLeastStepEv;
 }
 
 }  // namespace

@@ -169,8 +169,8 @@ CameraGroups group_cameras(const std::vector<Photo>& photos, const GatherOptions
     std::stable_sort(groups.begin(), groups.end(), [](const auto& a, const auto& b) {
         return a.second.size() > b.second.size();
     });
-    static const char* const kNames[] = {"main",  "second", "third",   "fourth",
-                                         "fifth", "sixth",  "seventh", "eighth"};
+    static constexpr const char* kNames[] = {"main",  "second", "third",   "fourth",
+                                             "fifth", "sixth",  "seventh", "eighth"};
     CameraGroups result;
     result.key_of_photo.resize(photos.size());
     std::optional<FieldOfView> usual;

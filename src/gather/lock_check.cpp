@@ -52,8 +52,8 @@ std::function<std::optional<Value>(const Photo&)> number(Number member,
     };
 }
 
-std::function<std::optional<Value>(const Photo&)> flag(Flag member, std::string yes,
-                                                       std::string no) {
+std::function<std::optional<Value>(const Photo&)> flag(Flag member, const std::string& yes,
+                                                       const std::string& no) {
     return [=](const Photo& p) -> std::optional<Value> {
         const std::optional<bool> v = p.tags.*member;
         if (!v) return std::nullopt;
@@ -65,13 +65,9 @@ std::function<std::optional<Value>(const Photo&)> flag(Flag member, std::string 
 std::string brightness(double stops, const std::string& besides = {}) {
     const std::string rest = besides.empty() ? std::string() : "; " + besides;
     return stops > 0 ? stops_text(stops) +
-                           " brighter; the solve for exposure evens it out, clipped lights stay "
-                           "lost" +
-                           rest
+                           " brighter; aligning evens it out, clipped lights stay lost" + rest
                      : stops_text(stops) +
-                           " darker; the solve for exposure evens it out, with more noise in the "
-                           "shadows" +
-                           rest;
+                           " darker; aligning evens it out, with more noise in the shadows" + rest;
 }
 
 /// For settings that are on or off: one effect for the frame that differs, one for the set.
@@ -123,8 +119,8 @@ std::vector<Setting> exposure_settings() {
                             "near things are lit as in no neighbouring frame", true,
                             "near things are lit anew in each frame and do not match"));
     list.push_back(switched("white balance", &PhotoTags::auto_white_balance, "automatic", "fixed",
-                            "colours may differ from the other frames'; gains for each channel "
-                            "even out a part of it",
+                            "colours may differ from the other frames'; aligning evens out "
+                            "only a part of it",
                             true, "colours may drift from frame to frame"));
     return list;
 }
@@ -139,7 +135,7 @@ std::vector<Setting> focus_settings() {
                         const double share = 100 * (v.number / usual.number - 1);
                         return "things look " + short_number(std::abs(share), 1) + " % " +
                                (share > 0 ? "larger" : "smaller") +
-                               "; the frame is solved as one of another camera";
+                               "; the frame is treated as one of another camera";
                     },
                     {}});
     // Cameras know the distance in coarse steps, and the tag holds centimetres: common practice.
@@ -171,7 +167,7 @@ std::vector<Setting> body_settings() {
                     },
                     same_text,
                     [](const Value&, const Value&) {
-                        return "of another shape or resolution; the frame is solved as one of "
+                        return "of another shape or resolution; the frame is treated as one of "
                                "another camera";
                     },
                     {}});
@@ -187,7 +183,7 @@ std::vector<Setting> body_settings() {
                     same_text,
                     [](const Value&, const Value&) {
                         return "colours, sharpness and field of view may differ; the frame is "
-                               "solved as one of another camera";
+                               "treated as one of another camera";
                     },
                     {}});
     Setting serial{"serial number",

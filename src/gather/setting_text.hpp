@@ -8,7 +8,7 @@ namespace broadloom {
 /// Digits after the point at most `digits`, without trailing zeros: 2.50 is "2.5".
 std::string short_number(double value, int digits);
 
-std::string exposure_text(double seconds);  ///< "1/320 s", "0.4 s", "2.5 s"
+std::string exposure_text(double seconds);   ///< "1/320 s", "0.4 s", "2.5 s"
 std::string aperture_text(double f_number);  ///< "f/8", "f/5.6"
 std::string iso_text(double iso);            ///< "ISO 100"
 std::string focal_text(double mm);           ///< "50 mm", "24.5 mm"

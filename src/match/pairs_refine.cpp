@@ -240,6 +240,7 @@ std::vector<Match> spread_out(std::span<const Match> matches, size_t most) {
     }
     std::sort(chosen.begin(), chosen.end());
     std::vector<Match> list;
+    list.reserve(chosen.size());
     for (const size_t i : chosen) list.push_back(matches[i]);
     return list;
 }

@@ -10,3 +10,5 @@ target_link_libraries(decode_all PRIVATE bl_base PkgConfig::TURBOJPEG)
 broadloom_test(way_test pipeline/way_test.cpp
   LINK bl_card_shoot bl_scene_truth bl_small_scene bl_exif_block nlohmann_json::nlohmann_json)
 set_tests_properties(way_test PROPERTIES TIMEOUT 900)
+
+broadloom_test(real_sets_test pipeline/real_sets_test.cpp LINK bl_gather bl_align)

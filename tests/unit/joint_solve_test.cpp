@@ -6,8 +6,8 @@
 #include <cstring>
 
 #include "align/bundle.hpp"
-#include "scene/rotation_math.hpp"
 #include "broadloom/error.hpp"
+#include "scene/rotation_math.hpp"
 #include "support/made_up_matches.hpp"
 
 using namespace broadloom;

@@ -102,9 +102,10 @@ bool same(const Camera& a, const Camera& b) {
 }
 bool same(const Frame& a, const Frame& b) {
     return a.file == b.file && a.camera == b.camera && a.row == b.row && a.column == b.column &&
-           a.orientation == b.orientation && same(a.yaw_deg, b.yaw_deg) && same(a.pitch_deg, b.pitch_deg) &&
-           same(a.roll_deg, b.roll_deg) && same(a.gain, b.gain) && a.use == b.use &&
-           a.reason == b.reason && a.placed_by == b.placed_by && a.masks_json == b.masks_json;
+           a.orientation == b.orientation && same(a.yaw_deg, b.yaw_deg) &&
+           same(a.pitch_deg, b.pitch_deg) && same(a.roll_deg, b.roll_deg) && same(a.gain, b.gain) &&
+           a.use == b.use && a.reason == b.reason && a.placed_by == b.placed_by &&
+           a.masks_json == b.masks_json;
 }
 bool same(const Scene& a, const Scene& b) {
     return a.title == b.title && a.credit == b.credit && a.rights == b.rights &&

@@ -37,6 +37,7 @@ enum class Layout { grid, loose };  ///< loose: hand-held, no rows and columns
 struct GatherOptions {
     std::vector<std::filesystem::path> inputs;  ///< folders (not searched below) and files
     std::filesystem::path out;                  ///< the scene file
+    std::string title;                          ///< of the scene; empty: the folder's name
     std::optional<int64_t> rows, columns;
     std::optional<ShootOrder> order;
     Layout layout = Layout::grid;

@@ -249,6 +249,12 @@ AlignReport align(const AlignOptions& options, const WorkHooks& hooks) {
     const FrameSet set = open_frames(scene);
     const AlignMemory memory = divide_memory(set, threads, budget);
 
+    if (hooks.note) {
+        hooks.note(std::to_string(set.frames.size()) + " frames: aligning them takes about " +
+                   format_duration(forecast_seconds(set, memory)) + " and at most " +
+                   format_bytes(budget) + " of memory");
+    }
+
     AlignReport report;
     Scene out = scene;
     std::vector<PairCrops> crops;

@@ -47,6 +47,9 @@ struct AlignMemory {
 /// Throws Error{usage} with the least that would do.
 AlignMemory divide_memory(const FrameSet& set, int threads, int64_t memory_bytes);
 
+/// About how long aligning will take, seconds.
+double forecast_seconds(const FrameSet& set, const AlignMemory& memory);
+
 /// At most this many pixels: for finding features, for measuring places, for exposure.
 inline constexpr int64_t kFeaturePixels = 1'700'000;
 inline constexpr int64_t kMeasurePixels = 6'500'000;

@@ -58,6 +58,7 @@ void run(const Arguments& a, int threads) {
     if (!gathered) {
         say_step("gather: what is on the card");
         gather_options.out = scene_file;
+        gather_options.title = std::filesystem::absolute(folder).lexically_normal().filename();
         gather_options.memory_bytes = memory;
         gather_options.threads = threads;
         run_gather(gather_options);

@@ -253,7 +253,7 @@ GatherReport gather(const GatherOptions& options, const WorkHooks& hooks) {
     const int threads = options.threads > 0 ? options.threads : processor_count();
     const int64_t memory = options.memory_bytes.value_or(default_memory_budget());
     Set set;
-    set.title = set_title(options);
+    set.title = options.title.empty() ? set_title(options) : repair_utf8(options.title);
     set.photos = read_card(options, threads, hooks, set.notes, set.findings);
     set.cameras = group_cameras(set.photos, options);
     develop_raws(set.photos, options.out, threads, memory, hooks, set.notes);

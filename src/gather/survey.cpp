@@ -115,6 +115,26 @@ int workers_for(const std::vector<Photo>& photos, int threads, int64_t memory_by
     return static_cast<int>(std::clamp<int64_t>((memory_bytes - fixed) / each, 1, threads));
 }
 
+/// What looking at the frames will take, from what it took on a server processor of 2024.
+std::string forecast(const std::vector<Photo>& photos, int workers) {
+    double full = 0;
+    double reduced = 0;
+    for (const Photo& p : photos) {
+        const int d = reduction_for(p.info, kMostPixels);
+        const double pixels =
+            static_cast<double>(p.info.stored_width) * static_cast<double>(p.info.stored_height);
+        full += pixels / 1e6;
+        reduced += pixels / 1e6 / d / d;
+    }
+    constexpr double kSecondsDecoding = 0.005;
+    constexpr double kSecondsLooking = 0.37;
+    char size[24];
+    std::snprintf(size, sizeof size, "%.0f", full);
+    return std::to_string(photos.size()) + " frames, " + size +
+           " megapixels: looking at them takes " + "about " +
+           format_duration((kSecondsDecoding * full + kSecondsLooking * reduced) / workers);
+}
+
 double median(std::vector<double>& values) {
     const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
     std::nth_element(values.begin(), middle, values.end());
@@ -132,6 +152,7 @@ Survey survey(const std::vector<Photo>& photos, const std::vector<const Camera*>
         linear[i] = static_cast<float>(srgb_decode(static_cast<double>(i) / 255));
     }
     const int workers = workers_for(photos, threads, memory_bytes);
+    if (hooks.note) hooks.note(forecast(photos, workers));
     std::vector<FramePixels> scratch(static_cast<size_t>(workers));
     WorkMeter meter("looking at the frames", photos.size(), hooks);
     for_each_index(photos.size(), workers, [&](size_t i, int worker) {

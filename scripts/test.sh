@@ -11,7 +11,7 @@ JOBS=${JOBS:-$(nproc)}
 build=${BROADLOOM_BUILD:-build}              # all tests, and the compile commands of the checks
 sanitized=${BROADLOOM_BUILD:-build}-sanitize # the sanitizers' own folder
 # Tests that no sanitizer run takes: slow ones, and those that drive other programs.
-not_sanitized=${NOT_SANITIZED:-'browser|pages|card_to_scene|way_test|arrangement_shoots|install|includes|count_test|memory|accuracy|exactness|bytes|outputs|resume|interruption|sample_inputs|opencv'}
+not_sanitized=${NOT_SANITIZED:-'browser|pages|card_to_scene|way_test|arrangement_shoots|joint_solve|photometric|pairs_test|features_test|match_|install|includes|count_test|memory|accuracy|exactness|bytes|outputs|resume|interruption|sample_inputs|opencv'}
 
 step() { printf '\n== %s\n' "$*"; }
 

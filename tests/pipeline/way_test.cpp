@@ -172,7 +172,7 @@ TEST_CASE("a grid with a hole is not guessed over", "[pipeline][gather]") {
     REQUIRE(run({"align", "scene.json"}, folder.path()).status == 0);
     CHECK(
         compare_with_truth(card.truth, read_scene(folder / "scene.json", SceneNeeds::orientations))
-            .rms_px < 0.2);
+            .rms_px < 0.5);  // eleven small frames with a hole hold less firmly
     // weave stops there, too.
     expect_failure(run({"weave", "card", "--out", "out"}, folder.path()), 3, {"row 1 column 2"});
     CHECK_FALSE(fs::exists(folder / "out" / "full"));

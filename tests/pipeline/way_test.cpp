@@ -325,3 +325,40 @@ TEST_CASE("raw files are developed once, beside the scene, and preferred to thei
     CHECK(fs::last_write_time(scene.path_of(scene.frames[0])) == time);
     CHECK(folder_content(folder / "s_developed") == developed);
 }
+
+TEST_CASE("a blurred frame and a dark one stand out against their neighbours",
+          "[pipeline][gather]") {
+    if (!testing::has_command("vips")) {
+        WARN("no vips program (package libvips-tools): skipped");
+        return;
+    }
+    const ScratchFolder folder;
+    const Card card = small_card(folder.path());
+    REQUIRE(run({"gather", "card", "--out", "good.json"}, folder.path()).err.find("sharpness") ==
+            std::string::npos);
+    const fs::path blurred = file_of(card, folder.path(), 1, 2);
+    const fs::path dark = file_of(card, folder.path(), 2, 3);
+    const auto change = [&](const fs::path& file, const std::string& how) {
+        const fs::path to = folder / "changed.jpg";
+        const auto r =
+            testing::run_command("vips " + how.substr(0, how.find(' ')) + " '" + file.native() +
+                                 "' '" + to.native() + "[Q=92]' " + how.substr(how.find(' ') + 1));
+        INFO(r.output);
+        REQUIRE(r.status == 0);
+        fs::rename(to, file);
+    };
+    change(blurred, "gaussblur 1.6");
+    change(dark, "gamma --exponent 0.6");
+    const ProcessResult r = run({"gather", "card", "--out", "scene.json"}, folder.path());
+    INFO(r.err);
+    REQUIRE(r.status == 0);
+    CHECK(r.err.find(blurred.filename().native() + ": sharpness") != std::string::npos);
+    CHECK(r.err.find(dark.filename().native() + ": brightness") != std::string::npos);
+    // They alone.
+    size_t findings = 0;
+    for (size_t at = r.err.find("check    "); at != std::string::npos;
+         at = r.err.find("check    ", at + 1)) {
+        ++findings;
+    }
+    CHECK(findings == 2);
+}

@@ -19,6 +19,7 @@ test_packages=(
     liblcms2-dev libpng-dev                       # colour profiles; test pictures
     chromium fonts-dejavu-core                    # the page in a browser
     mate-backgrounds lomiri-wallpapers-16.04 opencv-doc # photographs to test with
+    golang-github-rwcarlsen-goexif-dev            # odd camera data to test with
     clang-format clang-tidy libomp-dev            # scripts/test.sh --checks; clang's own omp.h
 )
 

@@ -36,6 +36,7 @@ struct FrameReport {
     int64_t pairs = 0, matches = 0;
     double rms_px = 0, max_px = 0;
     bool low_confidence = false;
+    size_t frame = 0;  ///< by index in the scene
 };
 
 struct CameraReport {

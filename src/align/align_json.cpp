@@ -35,6 +35,7 @@ Json pair_json(const PairReport& p) {
 
 Json frame_json(const FrameReport& f) {
     Json j;
+    j["frame"] = f.frame;
     j["file"] = text(f.file);
     j["placed_by"] = text(f.placed_by);
     j["pairs"] = f.pairs;

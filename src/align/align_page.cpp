@@ -19,12 +19,27 @@ std::string name_html(std::string_view name) {
     return "<bdi>" + html_text(name.empty() ? "(no name)" : name) + "</bdi>";
 }
 
+/// The folder that all the frames share, with its slash; empty when they share none.
+std::string common_folder(const std::vector<FrameReport>& frames) {
+    if (frames.empty()) return {};
+    std::string_view folder = frames.front().file;
+    for (const FrameReport& f : frames) {
+        const auto differ =
+            std::mismatch(folder.begin(), folder.end(), f.file.begin(), f.file.end());
+        folder = folder.substr(0, static_cast<size_t>(differ.first - folder.begin()));
+    }
+    return std::string(folder.substr(0, folder.rfind('/') + 1));
+}
+
 std::string pixels(double value) { return decimal(value, 2) + " px"; }
 
 class PageWriter {
   public:
     PageWriter(const AlignPage& page, const AlignReport& report)
-        : page_(page), report_(report), frames_(reports_by_scene_index(page)) {
+        : page_(page),
+          report_(report),
+          frames_(reports_by_scene_index(page)),
+          folder_(common_folder(report.frame_reports)) {
         for (size_t i = 0; i < report.frame_reports.size(); ++i) {
             const FrameReport& f = report.frame_reports[i];
             const bool placed =
@@ -46,8 +61,12 @@ class PageWriter {
     [[nodiscard]] std::string html() const {
         std::string html = report_start("Alignment", page_.title, {});
         html += verdict() + figures();
-        if (report_.groups.size() > 1) html += groups();
-        html += map() + frames_to_look_at() + pairs_to_look_at();
+        // What keeps the set from holding together comes first; else it explains the frames below.
+        const std::string parts = report_.groups.size() > 1 ? groups() : std::string();
+        if (!page_.problem.empty()) html += parts;
+        html += map() + frames_to_look_at();
+        if (page_.problem.empty()) html += parts;
+        html += pairs_to_look_at();
         if (!report_.cameras.empty()) html += cameras();
         html += everything();
         if (!report_.notes.empty()) {
@@ -105,6 +124,7 @@ class PageWriter {
         list.emplace_back("Exposure spread, before and after",
                           decimal(report_.spread_before_stops, 2) + std::string(kArrow) +
                               decimal(report_.spread_after_stops, 2) + " stops");
+        if (!folder_.empty()) list.emplace_back("Folder of the frames", folder_);
         return report_figures(list) +
                "<p class=\"about\">Errors are in pixels of the full-size frames.</p>\n";
     }
@@ -122,7 +142,8 @@ class PageWriter {
                 single.push_back(group.front());
             } else if (!group.empty()) {
                 html += folded("Group " + std::to_string(++number) + ": " +
-                                   std::to_string(group.size()) + " frames, from " + group.front(),
+                                   std::to_string(group.size()) + " frames, from " +
+                                   within_folder(group.front()),
                                names(group));
             }
         }
@@ -132,9 +153,15 @@ class PageWriter {
         return html + section_end();
     }
 
-    [[nodiscard]] static std::string names(const std::vector<std::string>& files) {
+    /// A file's name without the folder that all share.
+    [[nodiscard]] std::string within_folder(const std::string& file) const {
+        return file.starts_with(folder_) ? file.substr(folder_.size()) : file;
+    }
+
+    [[nodiscard]] std::string names(const std::vector<std::string>& files) const {
         std::string html = "<ul class=\"names columns\">";
-        for (const std::string& file : files) html += "<li>" + name_html(file) + "</li>";
+        for (const std::string& file : files)
+            html += "<li>" + name_html(within_folder(file)) + "</li>";
         return html + "</ul>\n";
     }
 
@@ -180,7 +207,7 @@ class PageWriter {
         // Without pairs there is no error to tell.
         const double none = std::nan("");
         table.add({}, {"<span class=\"index\">" + std::to_string(scene_index(i)) + "</span>" +
-                           name_html(f.file),
+                           name_html(within_folder(f.file)),
                        html_text(f.placed_by.empty() ? "\xE2\x80\x93" : f.placed_by),
                        std::to_string(f.pairs), std::to_string(f.matches),
                        decimal(f.pairs > 0 ? f.rms_px : none, 2),
@@ -207,7 +234,7 @@ class PageWriter {
 
     [[nodiscard]] std::string file_of(size_t frame) const {
         return frame < frames_.size() && frames_[frame] != nullptr
-                   ? frames_[frame]->file
+                   ? within_folder(frames_[frame]->file)
                    : "frame " + std::to_string(frame);
     }
 
@@ -239,7 +266,8 @@ class PageWriter {
             name + "</h3>\n<p>" + (p.weak ? "<b>weak</b>, " : "") +
             counted(static_cast<size_t>(std::max<int64_t>(p.matches, 0)), "match", "matches") +
             ", " + pixels(p.rms_px) + " RMS, " + pixels(p.max_px) +
-            " at most</p>\n<div class=\"crops\">";
+            " at most</p>\n<div class=\"crops\" style=\"--width:" + std::to_string(c.width) +
+            "px;--height:" + std::to_string(c.height) + "px\">";
         for (const bool first : {true, false}) {
             const std::string file = file_of(first ? p.a : p.b);
             html += "<figure>" +
@@ -270,15 +298,17 @@ class PageWriter {
         std::string html = section_start(
             "pairs", weak_.empty() ? "The pairs with the largest errors" : "Weak and worst pairs");
         std::string shown;
+        int64_t widest = 0;
         for (const PairCrops& c : page_.crops) {
-            if (c.pair < report_.pairs.size()) shown += crops(c);
+            if (c.pair >= report_.pairs.size()) continue;
+            shown += crops(c);
+            widest = std::max(widest, c.width);
         }
         if (!shown.empty()) {
             html +=
                 "<p>The same place cut from both frames, at full size. What differs between the "
-                "two "
-                "will show at a seam.</p>\n<div class=\"pairs\">\n" +
-                shown + "</div>\n";
+                "two will show at a seam.</p>\n<div class=\"pairs\" style=\"--widest:" +
+                std::to_string(widest) + "px\">\n" + shown + "</div>\n";
         }
         constexpr size_t kMost = 10;
         const std::vector<size_t> order = worst_pairs();
@@ -339,6 +369,7 @@ class PageWriter {
     const AlignPage& page_;
     const AlignReport& report_;
     std::vector<const FrameReport*> frames_;  ///< by scene index
+    std::string folder_;
     bool doubtful_ = false;
     std::vector<size_t> unplaced_, low_, by_head_, weak_;
 };

@@ -71,6 +71,7 @@ void summarize(const Scene& scene, const FrameSet& set, const SolveResult& solut
     report.frames = static_cast<int64_t>(set.frames.size());
     for (size_t i = 0; i < set.frames.size(); ++i) {
         FrameReport f;
+        f.frame = set.frames[i].scene_index;
         f.file = scene.frames[set.frames[i].scene_index].file;
         const bool placed = solution.rotations[i].has_value();
         f.placed_by = !placed ? "" : solution.by_matches[i] ? "matches" : "head";

@@ -69,6 +69,7 @@ class SheetWriter {
         }
         if (!plan_.left_out.empty()) html += left_out();
         if (!plan_.kinds.empty()) html += findings();
+        html += layout();
         if (!sheet_.notes.empty()) {
             html += section_start("notes", "Notes") + report_notes(sheet_.notes) + section_end();
         }
@@ -94,13 +95,27 @@ class SheetWriter {
         }
         for (size_t k = 0; k < plan_.kinds.size(); ++k) reasons.push_back(kind_in_short(k));
         if (!sheet_.problem.empty()) {
-            return report_verdict(Verdict::bad, "Cannot be laid out", sheet_.problem, reasons);
+            return report_verdict(Verdict::bad, "Cannot be laid out" + what_is_missing(),
+                                  sheet_.problem, reasons);
         }
         if (reasons.empty()) {
             return report_verdict(Verdict::good, "Good: nothing stands out", {}, {});
         }
         return report_verdict(Verdict::look,
                               "Look at " + counted(reasons.size(), "thing", "things"), {}, reasons);
+    }
+
+    /// Told in the headline, so that nobody has to search the reason for it.
+    [[nodiscard]] std::string what_is_missing() const {
+        std::string text;
+        if (!plan_.holes.empty()) {
+            text += ": " + counted(plan_.holes.size(), "cell", "cells") + " without a frame";
+        }
+        if (!plan_.homeless.empty()) {
+            text += (text.empty() ? ": " : ", ") +
+                    counted(plan_.homeless.size(), "frame", "frames") + " without a cell";
+        }
+        return text;
     }
 
     [[nodiscard]] std::string kind_in_short(size_t k) const {
@@ -140,10 +155,19 @@ class SheetWriter {
         number("Left out", plan_.left_out.size());
         number("Findings", sheet_.findings.size());
         if (plan_.by_order > 0) number("By the order alone", plan_.by_order);
-        if (!sheet_.order.empty()) list.emplace_back("Order", sheet_.order);
-        if (!sheet_.field_of_view.empty())
-            list.emplace_back("Field of view from", sheet_.field_of_view);
         return report_figures(list);
+    }
+
+    /// What the layout rests on; of interest once something looks wrong.
+    [[nodiscard]] std::string layout() const {
+        std::vector<std::pair<std::string, std::string>> list;
+        if (!sheet_.order.empty()) list.emplace_back("Order", sheet_.order);
+        if (!sheet_.field_of_view.empty()) {
+            list.emplace_back("Field of view from", sheet_.field_of_view);
+        }
+        if (list.empty()) return {};
+        return section_start("layout", "How it was laid out") + report_figures(list) +
+               section_end();
     }
 
     // ---- frames ----
@@ -293,11 +317,11 @@ class SheetWriter {
         std::string html = section_start("grid", "The grid");
         html +=
             "<p>As the picture will look: row 0 on top, column 0 on the left, counted as in the "
-            "scene file.</p>\n" +
-            legend() +
+            "scene file.</p>\n"
             "<div class=\"sizes\">\n<input type=\"radio\" name=\"size\" id=\"fit\" checked><label "
             "for=\"fit\">Small</label>\n<input type=\"radio\" name=\"size\" "
-            "id=\"large\"><label for=\"large\">Large</label>\n";
+            "id=\"large\"><label for=\"large\">Large</label>\n" +
+            legend();
         html +=
             "<div class=\"scroll cells\" tabindex=\"0\" role=\"region\" aria-label=\"The grid\" "
             "style=\"--columns:" +

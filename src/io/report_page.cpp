@@ -61,6 +61,26 @@ std::string sentence(std::string_view text) {
     return out;
 }
 
+/// A sentence as markup; the program's options in it are not broken over two lines.
+std::string sentence_html(std::string_view text) {
+    const std::string safe = html_text(sentence(text));
+    const auto in_option = [](char c) { return (c >= 'a' && c <= 'z') || c == '-'; };
+    std::string html;
+    for (size_t at = 0; at < safe.size();) {
+        size_t end = at;
+        if (safe.compare(at, 2, "--") == 0 && (at == 0 || safe[at - 1] == ' ')) {
+            while (end < safe.size() && in_option(safe[end])) ++end;
+        }
+        if (end > at + 2) {
+            html += "<span class=\"option\">" + safe.substr(at, end - at) + "</span>";
+            at = end;
+        } else {
+            html += safe[at++];
+        }
+    }
+    return html;
+}
+
 }  // namespace
 
 std::string base64(std::string_view bytes) {
@@ -130,7 +150,7 @@ std::string report_verdict(Verdict verdict, std::string_view text, std::string_v
         "cx=\"12\" cy=\"12\" r=\"11\"/>" +
         std::string(verdict_icon(verdict)) + "</svg>\n<div>\n<p><strong>" + html_text(text) +
         "</strong></p>\n";
-    if (!why.empty()) html += "<p>" + html_text(sentence(why)) + "</p>\n";
+    if (!why.empty()) html += "<p>" + sentence_html(why) + "</p>\n";
     if (!reasons_html.empty()) {
         html += "<ul>\n";
         for (size_t i = 0; i < reasons_html.size() && i < kMost; ++i) {
@@ -165,7 +185,7 @@ std::string folded(std::string_view summary, std::string_view html) {
 
 std::string report_notes(const std::vector<std::string>& notes) {
     std::string html = "<ul class=\"notes\">\n";
-    for (const std::string& note : notes) html += "<li>" + html_text(sentence(note)) + "</li>\n";
+    for (const std::string& note : notes) html += "<li>" + sentence_html(note) + "</li>\n";
     return html + "</ul>\n";
 }
 

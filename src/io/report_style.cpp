@@ -30,6 +30,7 @@ section { margin-top: 40px; }
 h2 { font: italic 400 22px/1.3 var(--serif); }
 h2 + p, .about { color: var(--soft); max-width: 62rem; margin-top: 2px; }
 .about { margin-top: 12px; }
+.option { white-space: nowrap; }
 h3 { font-size: 14px; font-weight: 600; overflow-wrap: anywhere; }
 
 .verdict { display: flex; gap: 16px; margin-top: 20px; padding: 15px 20px 16px 17px; background: var(--card);
@@ -48,7 +49,7 @@ h3 { font-size: 14px; font-weight: 600; overflow-wrap: anywhere; }
 
 .figures { display: flex; flex-wrap: wrap; gap: 12px 34px; margin-top: 18px; font-variant-numeric: tabular-nums; }
 .figures dt { color: var(--soft); font-size: 11px; letter-spacing: .02em; }
-.figures dd { font-size: 16px; line-height: 1.3; max-width: 36rem; overflow-wrap: anywhere; }
+.figures dd { font-size: 16px; line-height: 1.3; max-width: 48rem; overflow-wrap: anywhere; }
 
 .scroll { position: relative; overflow: auto; margin-top: 12px; background: var(--well); border-radius: 4px; }
 .scroll:focus-visible { outline-offset: 0; }
@@ -69,6 +70,7 @@ img, .nothing { display: block; max-width: 100%; height: auto; }
 .sizes > label { display: inline-block; padding: 6px 14px; margin-right: 2px; border-radius: 4px; color: var(--soft); cursor: pointer; }
 .sizes > label:hover { background: #333; color: var(--ink); }
 .sizes > input:checked + label { background: #333; color: var(--thread); }
+.sizes > .legend { display: inline-flex; margin: 0 0 0 18px; vertical-align: middle; }
 .sizes > input:focus-visible + label { outline: 2px solid var(--thread); outline-offset: -2px; }
 .cells { padding-top: 5px; max-width: calc(40px + var(--columns) * (var(--width) + 6px)); }
 .grid { --least: 46px; table-layout: fixed; border-collapse: collapse; width: calc(100% - 10px); min-width: calc(30px + var(--columns) * var(--least)); margin: 0 10px 10px 0; }
@@ -95,7 +97,7 @@ figcaption span { display: block; }
 .time { color: var(--soft); }
 .grid .time { display: none; }
 #large:checked ~ .cells .grid .time { display: block; }
-@container (max-width: 78px) { .grid .name { display: none; } figcaption { padding: 0; } .mark { transform: scale(.82); transform-origin: 100% 0; } .hole span { font-size: 10px; } }
+@container (max-width: 78px) { .grid .name { display: none; } figcaption { padding: 0; } .marks { top: 2px; right: 2px; gap: 2px; } .mark { min-width: 15px; height: 15px; padding: 0 3px; font-size: 10px; } .mark.order::before { width: 9px; background-size: 3px 3px; } .hole span { font-size: 10px; } }
 .grid .frame:target .name { display: block; }
 
 .flow { display: grid; grid-template-columns: repeat(auto-fill, minmax(136px, 1fr)); gap: 8px 8px; margin-top: 12px; }
@@ -130,7 +132,7 @@ details { margin-top: 12px; }
 .rows details { margin-top: 2px; }
 .names.columns li { display: block; }
 .names.columns { columns: 14rem auto; margin-top: 4px; }
-summary { display: inline-block; padding: 4px 0; color: var(--thread); cursor: pointer; }
+summary { display: inline-block; padding: 4px 0 4px 18px; text-indent: -18px; overflow-wrap: anywhere; color: var(--thread); cursor: pointer; }
 summary::before { content: ""; display: inline-block; width: 7px; height: 7px; margin: 0 9px 2px 2px; border: solid; border-width: 0 1.5px 1.5px 0; transform: rotate(-45deg); }
 details[open] > summary::before { transform: rotate(45deg); margin-bottom: 4px; }
 .notes { margin-top: 10px; padding-left: 18px; max-width: 60rem; }
@@ -152,10 +154,12 @@ details[open] > summary::before { transform: rotate(45deg); margin-bottom: 4px; 
 #hatch path { stroke: #6f6f6c; stroke-width: 1; fill: none; }
 .key { width: 34px; height: 22px; flex: none; overflow: visible; }
 
-.pairs { display: grid; grid-template-columns: repeat(auto-fill, minmax(min(34rem, 100%), 1fr)); gap: 26px 28px; margin-top: 16px; }
-.pairs .crops { display: flex; flex-wrap: wrap; gap: 3px; margin-top: 7px; }
-.pairs .crops figure { flex: 0 1 auto; min-width: 0; }
-.pairs figcaption { width: 0; min-width: 100%; }
+/* Two crops always stand side by side at full size; where there is no room their outer parts are cut away. */
+.pairs { display: grid; grid-template-columns: repeat(auto-fill, minmax(min(1.94 * var(--widest), 100%), 1fr)); gap: 26px 24px; margin-top: 16px; }
+.pairs > div { min-width: 0; }
+.pairs .crops { display: flex; gap: 4px; margin-top: 7px; }
+.pairs .crops figure { flex: 0 1 var(--width); min-width: 0; }
+.pairs .crops img, .pairs .crops .nothing { width: 100%; height: var(--height); object-fit: none; }
 .pairs p { color: var(--soft); }
 .pairs p b { color: var(--look); font-weight: 600; }
 
@@ -166,7 +170,8 @@ details[open] > summary::before { transform: rotate(45deg); margin-bottom: 4px; 
   .verdict ul, .verdict p + p { columns: auto; margin-left: -44px; margin-top: 7px; }
   .figures { gap: 10px 24px; }
   .sizes > label { padding: 11px 16px; }
-  summary { padding: 10px 0; }
+  .sizes > .legend { display: flex; margin: 8px 0 0; }
+  summary { padding-top: 10px; padding-bottom: 10px; }
   .rows, .rows tbody, .rows th, .rows td { display: block; }
   .rows tr { display: grid; grid-template-columns: repeat(4, minmax(0, 1fr)); column-gap: 10px; }
   .rows th, .rows td:not(.number) { grid-column: 1 / -1; }

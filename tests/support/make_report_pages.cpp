@@ -221,6 +221,7 @@ void fill(AlignSample& sample, int64_t rows, int64_t columns, bool doubt) {
         for (int64_t row = 0; row < rows; ++row) {
             FrameReport f;
             const size_t i = r.frame_reports.size();
+            f.frame = i;
             f.file = "card/" + numbered(i + 107);
             f.placed_by = by_head(row, c) ? "head" : "matches";
             f.low_confidence = by_head(row, c);
@@ -291,9 +292,9 @@ void add_crops(AlignSample& sample) {
         const double pitch = (sample.page.pitch_deg[pair.a] + sample.page.pitch_deg[pair.b]) / 2;
         PairCrops crops;
         crops.pair = i;
-        crops.width = crops.height = 256;
-        crops.jpeg_a = picture({yaw, pitch, 4, 4, 1, 0, false}, 256, 256, 88);
-        crops.jpeg_b = picture({yaw + 0.06, pitch - 0.03, 4, 4, 0.94, 0, false}, 256, 256, 88);
+        crops.width = crops.height = 300;  // as large as the program cuts them
+        crops.jpeg_a = picture({yaw, pitch, 4, 4, 1, 0, false}, 300, 300, 88);
+        crops.jpeg_b = picture({yaw + 0.06, pitch - 0.03, 4, 4, 0.94, 0, false}, 300, 300, 88);
         sample.page.crops.push_back(std::move(crops));
     }
 }
@@ -312,7 +313,10 @@ void fall_apart(AlignSample& sample) {
     std::erase_if(r.pairs,
                   [](const PairReport& p) { return p.b == 23 || (p.a < 12) != (p.b < 12); });
     FrameReport& lost = r.frame_reports[23];
-    lost = {lost.file, "", 0, 0, 0, 0, false};
+    FrameReport nowhere;
+    nowhere.frame = 23;
+    nowhere.file = lost.file;
+    lost = nowhere;
     sample.page.yaw_deg[23] = std::numeric_limits<double>::quiet_NaN();
     r.placed_by_matches = 23;
 }

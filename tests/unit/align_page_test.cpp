@@ -26,6 +26,7 @@ struct Sample {
         page.report = &report;
         for (size_t i = 0; i < frames; ++i) {
             FrameReport f;
+            f.frame = i;
             f.file = "f" + std::to_string(i) + ".jpg";
             f.placed_by = "matches";
             f.pairs = 2;
@@ -238,6 +239,41 @@ TEST_CASE("Crops stand beside each other with the names of their frames", "[alig
     CHECK(reaches_outside(page).empty());
 }
 
+TEST_CASE("A folder that all frames share is told once", "[align_page]") {
+    Sample sample(4);
+    for (FrameReport& f : sample.report.frame_reports) f.file = "../card/day/" + f.file;
+    sample.report.frame_reports[1].low_confidence = true;
+    sample.report.groups = {{"../card/day/f0.jpg"}, {"../card/day/f3.jpg", "../card/day/f1.jpg"}};
+    sample.page.crops = {{0, "a", "b", 10, 10}};
+    std::string page = sample.html();
+    CHECK(figure(page, "Folder of the frames") == "../card/day/");
+    CHECK(holds(page, "<bdi>f1.jpg</bdi>"));
+    CHECK(holds(page, "Group 1: 2 frames, from f3.jpg"));
+    CHECK_FALSE(holds(page, "<bdi>../card"));
+    // Names that only begin alike, and folders of their own, keep what tells them apart.
+    sample.report.frame_reports[0].file = "../card/daylight/f0.jpg";
+    page = sample.html();
+    CHECK(figure(page, "Folder of the frames") == "../card/");
+    CHECK(holds(page, "<bdi>daylight/f0.jpg</bdi>"));
+    CHECK(holds(page, "<bdi>day/f1.jpg</bdi>"));
+    sample.report.frame_reports[0].file = "f0.jpg";
+    page = sample.html();
+    CHECK(figure(page, "Folder of the frames").empty());
+    CHECK(holds(page, "<bdi>../card/day/f1.jpg</bdi>"));
+}
+
+TEST_CASE("Groups stand before the map only when they are the problem", "[align_page]") {
+    Sample sample(3);
+    sample.report.groups = {{"f0.jpg", "f1.jpg"}, {"f2.jpg"}};
+    std::string page = sample.html();
+    CHECK(page.find("id=\"groups\"") > page.find("id=\"map\""));
+    CHECK(holds(page, "id=\"groups\""));
+    sample.page.problem = "the set falls into 2 groups";
+    page = sample.html();
+    CHECK(page.find("id=\"groups\"") < page.find("id=\"map\""));
+    CHECK(count(page, "id=\"groups\"") == 1);
+}
+
 TEST_CASE("Without pairs no error is claimed", "[align_page]") {
     Sample sample(3);
     sample.report.pairs.clear();
@@ -255,7 +291,8 @@ TEST_CASE("Names in a report may hold anything", "[align_page]") {
     const std::string bad = "<script>window.x=1</script>\"'\n\xFF\xC3";
     Sample sample(4);
     sample.page.title = sample.page.problem = bad;
-    for (FrameReport& f : sample.report.frame_reports) f.file = bad;
+    size_t number = 0;
+    for (FrameReport& f : sample.report.frame_reports) f.file = std::to_string(++number) + bad;
     sample.report.frame_reports[1].placed_by = bad;
     sample.report.cameras.push_back(sample.report.cameras.front());
     for (CameraReport& c : sample.report.cameras) c.name = bad;
@@ -303,7 +340,7 @@ TEST_CASE("align.json holds every field in a fixed order", "[align_page]") {
     CHECK(j["pairs"].dump() ==
           R"([{"a":0,"b":1,"matches":40,"moved":6,"rms_px":0.26,"max_px":0.9,"weak":true}])");
     CHECK(j["frame_reports"][1].dump() ==
-          R"({"file":"f1.jpg","placed_by":"matches","pairs":2,"matches":80,"rms_px":0.0,)"
+          R"({"frame":1,"file":"f1.jpg","placed_by":"matches","pairs":2,"matches":80,"rms_px":0.0,)"
           R"("max_px":1e-09,"low_confidence":false})");
     CHECK(j["cameras"].dump() == R"([{"name":"main","expected_fov_deg":20.0,"found_fov_deg":19.5,)"
                                  R"("radial":[-0.05,0.0,0.0],"principal_point_px":[100.0,50.0]}])");

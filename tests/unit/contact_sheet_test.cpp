@@ -137,11 +137,29 @@ TEST_CASE("A set that cannot be laid out says why", "[contact]") {
     const std::string page = make_contact_sheet(sheet);
     CHECK(verdict(page).starts_with("bad"));
     CHECK(holds(verdict(page), "Cannot be laid out"));
+    CHECK(holds(verdict(page), "<strong>Cannot be laid out</strong>"));
     CHECK(holds(verdict(page), "<p>2 frames fit nowhere</p>"));
+    // What is missing stands in the headline.
+    ContactSheet gaps = sheet;
+    gaps.frames[0].row.reset();
+    gaps.empty_cells = {{0, 0}, {1, 5}};
+    CHECK(holds(verdict(make_contact_sheet(gaps)),
+                "<strong>Cannot be laid out: 2 cells without a frame, 1 frame without a cell"));
     // There is no scene file yet.
     sheet.frames[1].left_out = true;
     CHECK(holds(make_contact_sheet(sheet), "The scene file will hold them"));
     CHECK_FALSE(holds(make_contact_sheet(sheet), "They stay in the scene file"));
+}
+
+TEST_CASE("What the layout rests on is told below the grid", "[contact]") {
+    ContactSheet sheet = grid(2, 2);
+    CHECK_FALSE(holds(make_contact_sheet(sheet), "id=\"layout\""));
+    sheet.order = "columns, down, right, one-way";
+    sheet.field_of_view = "the sensor's size";
+    const std::string page = make_contact_sheet(sheet);
+    CHECK(figure(page, "Order") == "columns, down, right, one-way");
+    CHECK(figure(page, "Field of view from") == "the sensor&#39;s size");
+    CHECK(page.find("id=\"layout\"") > page.find("data-cell=\"1,1\""));
 }
 
 TEST_CASE("Equal findings are told once and mark their frames", "[contact]") {

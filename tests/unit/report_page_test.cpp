@@ -96,6 +96,16 @@ TEST_CASE("Sentences begin with a capital, names stay", "[report]") {
     CHECK(holds(report_notes({""}), "<li></li>"));
 }
 
+TEST_CASE("Options of the program are not broken over two lines", "[report]") {
+    const std::string note = report_notes({"give --rows, or --allow-gaps"});
+    CHECK(holds(note,
+                "<li>Give <span class=\"option\">--rows</span>, or <span "
+                "class=\"option\">--allow-gaps</span></li>"));
+    CHECK(holds(report_notes({"a--b and -- and -c"}), "<li>a--b and -- and -c</li>"));
+    CHECK(holds(report_notes({"the --<b>"}), "<li>The --&lt;b&gt;</li>"));
+    CHECK(holds(std::string(report_style()), ".option { white-space: nowrap; }"));
+}
+
 TEST_CASE("A table names its columns and rows for those who hear it", "[report]") {
     ReportTable table("Frames", {{"File"}, {"Pairs", true}});
     CHECK(table.rows() == 0);

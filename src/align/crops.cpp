@@ -11,14 +11,19 @@ namespace {
 
 constexpr int64_t kSide = 300;
 
-std::string crop(const AlignFrame& f, const Camera& camera, Vec2 centre, FramePixels& scratch,
-                 int64_t& width, int64_t& height) {
-    width = std::min(kSide, camera.width);
-    height = std::min(kSide, camera.height);
-    const auto x0 =
-        std::clamp<int64_t>(std::llround(centre.x) - width / 2, 0, camera.width - width);
-    const auto y0 =
-        std::clamp<int64_t>(std::llround(centre.y) - height / 2, 0, camera.height - height);
+/// How far two windows of `side` pixels move together so that each stays in its frame.
+int64_t common_shift(int64_t first, int64_t first_size, int64_t second, int64_t second_size,
+                     int64_t side) {
+    const int64_t low = std::max(-first, -second);
+    const int64_t high = std::min(first_size - side - first, second_size - side - second);
+    return low > high ? low : std::clamp<int64_t>(0, low, high);
+}
+
+/// The pixels from (x0, y0) on, moved into the frame where they are not.
+std::string crop(const AlignFrame& f, const Camera& camera, int64_t x0, int64_t y0,
+                 FramePixels& scratch, int64_t width, int64_t height) {
+    x0 = std::clamp<int64_t>(x0, 0, camera.width - width);
+    y0 = std::clamp<int64_t>(y0, 0, camera.height - height);
     const ColourImage image =
         read_colour_piece(f.path, f.name, f.info, f.orientation, x0, y0, width, height, scratch);
     std::vector<uint8_t> rgbx(static_cast<size_t>(width * height * 4));
@@ -80,8 +85,18 @@ std::vector<PairCrops> cut_crops(const FrameSet& set, const SolveResult& solutio
         if (worst == nullptr) continue;
         PairCrops c;
         c.pair = k;
-        c.jpeg_a = crop(a, solution.cameras[a.camera], worst->a, scratch, c.width, c.height);
-        c.jpeg_b = crop(b, solution.cameras[b.camera], worst->b, scratch, c.width, c.height);
+        const Camera& camera_a = solution.cameras[a.camera];
+        const Camera& camera_b = solution.cameras[b.camera];
+        c.width = std::min({kSide, camera_a.width, camera_b.width});
+        c.height = std::min({kSide, camera_a.height, camera_b.height});
+        const int64_t xa = std::llround(worst->a.x) - c.width / 2;
+        const int64_t ya = std::llround(worst->a.y) - c.height / 2;
+        const int64_t xb = std::llround(worst->b.x) - c.width / 2;
+        const int64_t yb = std::llround(worst->b.y) - c.height / 2;
+        const int64_t dx = common_shift(xa, camera_a.width, xb, camera_b.width, c.width);
+        const int64_t dy = common_shift(ya, camera_a.height, yb, camera_b.height, c.height);
+        c.jpeg_a = crop(a, camera_a, xa + dx, ya + dy, scratch, c.width, c.height);
+        c.jpeg_b = crop(b, camera_b, xb + dx, yb + dy, scratch, c.width, c.height);
         crops.push_back(std::move(c));
     }
     return crops;

@@ -295,7 +295,9 @@ GatherReport gather(const GatherOptions& options, const WorkHooks& hooks) {
     const bool holes = options.layout == Layout::grid && !set.grid.complete;
     if (holes && (!options.allow_gaps || set.grid.rows == 0)) {
         const Error error = incomplete(set, report.contact_sheet);
-        write_contact_sheet(report.contact_sheet, set, report, error.what());
+        write_contact_sheet(
+            report.contact_sheet, set, report,
+            set.grid.problem.empty() ? "the frames do not fill a grid" : set.grid.problem);
         throw Error(error);
     }
     throw_if_stopped(hooks);

@@ -97,7 +97,7 @@ figcaption span { display: block; }
 .time { color: var(--soft); }
 .grid .time { display: none; }
 #large:checked ~ .cells .grid .time { display: block; }
-@container (max-width: 78px) { .grid .name { display: none; } figcaption { padding: 0; } .marks { top: 2px; right: 2px; gap: 2px; } .mark { min-width: 15px; height: 15px; padding: 0 3px; font-size: 10px; } .mark.order::before { width: 9px; background-size: 3px 3px; } .hole span { font-size: 10px; } }
+@container (max-width: 78px) { .grid .name { display: none; } figcaption { padding: 0; } .marks { top: 2px; right: 2px; gap: 2px; } .mark { min-width: 15px; height: 15px; padding: 0 3px; font-size: 10px; } .mark.order::before { width: 12px; background: radial-gradient(circle, var(--ink) .9px, transparent 1.1px) 0 0 / 4px 3px; } .hole span { font-size: 10px; } }
 .grid .frame:target .name { display: block; }
 
 .flow { display: grid; grid-template-columns: repeat(auto-fill, minmax(136px, 1fr)); gap: 8px 8px; margin-top: 12px; }

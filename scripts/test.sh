@@ -10,8 +10,9 @@ cd "$(dirname "${BASH_SOURCE[0]}")/.."
 JOBS=${JOBS:-$(nproc)}
 build=${BROADLOOM_BUILD:-build}              # all tests, and the compile commands of the checks
 sanitized=${BROADLOOM_BUILD:-build}-sanitize # the sanitizers' own folder
-# Tests that no sanitizer run takes: slow ones, and those that drive other programs.
-not_sanitized=${NOT_SANITIZED:-'browser|pages|card_to_scene|way_test|arrangement_shoots|joint_solve|photometric|pairs_test|features_test|match_|install|includes|count_test|memory|accuracy|exactness|bytes|outputs|resume|interruption|sample_inputs|opencv'}
+# Tests that no sanitizer run takes: slow ones, those that drive other programs, and those of readers
+# that are other libraries' (photo_tags, raw_file, reduced_frame).
+not_sanitized=${NOT_SANITIZED:-'browser|pages|card_to_scene|way_test|arrangement_shoots|joint_solve|photometric|pairs_test|features_test|match_|photo_tags|raw_file|reduced_frame|install|includes|count_test|memory|accuracy|exactness|bytes|outputs|resume|interruption|sample_inputs|opencv'}
 
 step() { printf '\n== %s\n' "$*"; }
 

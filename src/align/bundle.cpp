@@ -11,6 +11,7 @@
 #include "align/bundle_costs.hpp"
 #include "align/lens_derivatives.hpp"
 #include "align/quiet_log.hpp"
+#include "base/median.hpp"
 #include "broadloom/error.hpp"
 #include "scene/rotation_math.hpp"
 
@@ -60,13 +61,6 @@ class StopWatch final : public ceres::IterationCallback {
     const WorkHooks& hooks_;
 };
 
-double median(std::vector<double>& values) {
-    if (values.empty()) return kInfinity;
-    const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-    std::nth_element(values.begin(), middle, values.end());
-    return *middle;
-}
-
 /// The matches of one link that can be projected, with the length of their whitened misses.
 struct LinkMisses {
     std::vector<WeightedMatch> matches;
@@ -98,11 +92,12 @@ std::vector<LinkMisses> misses_of(const BundleProblem& problem, const BundleStag
             lengths.push_back(std::hypot(miss->off.x, miss->off.y));
         }
         all.insert(all.end(), out[l].lengths.begin(), out[l].lengths.end());
-        state.link_miss_px[l] = median(lengths);
+        state.link_miss_px[l] = upper_median(lengths, kInfinity);
         std::vector<double> own = out[l].lengths;
-        out[l].sigma = median(own) / kRayleighMedian;
+        out[l].sigma = upper_median(own, kInfinity) / kRayleighMedian;
     }
-    state.sigma_px = all.empty() ? 1 : std::max(median(all) / kRayleighMedian, kLeastSigmaPx);
+    state.sigma_px =
+        all.empty() ? 1 : std::max(upper_median(all, kInfinity) / kRayleighMedian, kLeastSigmaPx);
     return out;
 }
 
@@ -260,7 +255,7 @@ double median_miss_px(const BundleState& state, size_t camera_a, size_t frame_a,
             miss_of(lens_a, lens_b, state.rotations[frame_a], state.rotations[frame_b], match);
         lengths.push_back(miss ? std::hypot(miss->off.x, miss->off.y) : kInfinity);
     }
-    return median(lengths);
+    return upper_median(lengths, kInfinity);
 }
 
 }  // namespace broadloom

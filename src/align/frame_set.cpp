@@ -4,6 +4,7 @@
 #include <map>
 #include <utility>
 
+#include "base/errors.hpp"
 #include "base/parallel.hpp"
 #include "base/process_memory.hpp"
 #include "base/text.hpp"
@@ -57,16 +58,7 @@ FrameSet open_frames(const Scene& scene) {
         }
         set.frames.push_back(std::move(f));
     }
-    if (!errors.empty()) {
-        std::string details;
-        for (const Error& e : errors) details += std::string(e.what()) + "\n";
-        std::string message = errors.front().what();
-        if (errors.size() > 1) {
-            message +=
-                " (and " + std::to_string(errors.size() - 1) + " more bad frames, listed above)";
-        }
-        throw Error(errors.front().code(), message, errors.size() > 1 ? details : std::string());
-    }
+    throw_together(errors, "frames");
     if (set.frames.size() < 2) {
         throw Error(ErrorCode::input,
                     "the scene has " + std::to_string(set.frames.size()) +

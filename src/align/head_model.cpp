@@ -10,6 +10,7 @@
 
 #include "align/level.hpp"
 #include "align/quiet_log.hpp"
+#include "base/median.hpp"
 #include "scene/rotation_math.hpp"
 
 namespace broadloom {
@@ -119,12 +120,6 @@ class NearZero final : public ceres::CostFunction {
     std::vector<double> sigma_;
 };
 
-double median_of(std::vector<double> values) {
-    const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-    std::nth_element(values.begin(), middle, values.end());
-    return *middle;
-}
-
 int sign_of(double change) {
     constexpr double kMoved = 1e-6;
     return change > kMoved ? 1 : change < -kMoved ? -1 : 0;
@@ -231,8 +226,8 @@ void HeadFit::start_scales() {
         }
     }
     const auto within = [](double value) { return std::clamp(value, -0.7, 0.7); };
-    if (!yaw.empty() && !wraps_) common_[kYawScale] = within(median_of(yaw));
-    if (!pitch.empty()) common_[kPitchScale] = within(median_of(pitch));
+    if (!yaw.empty() && !wraps_) common_[kYawScale] = within(upper_median(yaw));
+    if (!pitch.empty()) common_[kPitchScale] = within(upper_median(pitch));
     if (pitch.empty() && !wraps_) common_[kPitchScale] = common_[kYawScale];
 }
 
@@ -316,7 +311,7 @@ void HeadFit::measure_sigma() {
     for (size_t k = 0; k < 3; ++k) {
         // 1.4826 times the median of the sizes is the standard deviation of normal deviates.
         const double least = off[k].size() < kFramesForSigma ? kUsualSigma : kLeastSigma;
-        sigma_[k] = std::max(1.4826 * median_of(off[k]), least);
+        sigma_[k] = std::max(1.4826 * upper_median(off[k]), least);
     }
 }
 

@@ -6,6 +6,7 @@
 
 #include "align/pair_search.hpp"
 #include "align/photometric_solve.hpp"
+#include "base/median.hpp"
 #include "base/text.hpp"
 #include "base/work_meter.hpp"
 #include "broadloom/error.hpp"
@@ -71,12 +72,6 @@ Rotation fit_rotation(const Lens& lens, Rotation r, const std::vector<Sighting>&
     return r;
 }
 
-double median(std::vector<double> values) {
-    const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-    std::nth_element(values.begin(), middle, values.end());
-    return *middle;
-}
-
 /// The take's gains from what used frames show of the same places.
 std::optional<std::array<double, 3>> fit_gain(const std::vector<PhotometricSample>& samples,
                                               const Camera& own,
@@ -96,8 +91,9 @@ std::optional<std::array<double, 3>> fit_gain(const std::vector<PhotometricSampl
     }
     constexpr size_t kFew = 10;
     if (ratios[0].size() < kFew) return std::nullopt;
-    return std::array<double, 3>{std::exp(median(ratios[0])), std::exp(median(ratios[1])),
-                                 std::exp(median(ratios[2]))};
+    return std::array<double, 3>{std::exp(upper_median(ratios[0])),
+                                 std::exp(upper_median(ratios[1])),
+                                 std::exp(upper_median(ratios[2]))};
 }
 
 }  // namespace

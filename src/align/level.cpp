@@ -1,5 +1,6 @@
 #include "align/level.hpp"
 
+#include <Eigen/Eigenvalues>
 #include <algorithm>
 #include <cmath>
 #include <map>
@@ -28,44 +29,17 @@ struct Quadric {
     }
 };
 
-/// The eigenvector of the least eigenvalue, by Jacobi's rotations.
-Vec3 least_axis(Matrix3 m) {
-    Matrix3 v{{{1, 0, 0}, {0, 1, 0}, {0, 0, 1}}};
-    for (int sweep = 0; sweep < 60; ++sweep) {
-        const double off = std::abs(m[0][1]) + std::abs(m[0][2]) + std::abs(m[1][2]);
-        if (off < 1e-300) break;
-        for (size_t p = 0; p < 2; ++p) {
-            for (size_t q = p + 1; q < 3; ++q) {
-                if (m[p][q] == 0) continue;
-                const double angle = 0.5 * std::atan2(2 * m[p][q], m[q][q] - m[p][p]);
-                const double c = std::cos(angle);
-                const double s = std::sin(angle);
-                for (size_t k = 0; k < 3; ++k) {
-                    const double a = m[k][p];
-                    const double b = m[k][q];
-                    m[k][p] = c * a - s * b;
-                    m[k][q] = s * a + c * b;
-                }
-                for (size_t k = 0; k < 3; ++k) {
-                    const double a = m[p][k];
-                    const double b = m[q][k];
-                    m[p][k] = c * a - s * b;
-                    m[q][k] = s * a + c * b;
-                }
-                for (size_t k = 0; k < 3; ++k) {
-                    const double a = v[k][p];
-                    const double b = v[k][q];
-                    v[k][p] = c * a - s * b;
-                    v[k][q] = s * a + c * b;
-                }
-            }
+/// The eigenvector of the least eigenvalue.
+Vec3 least_axis(const Matrix3& m) {
+    Eigen::Matrix3d matrix;
+    for (int i = 0; i < 3; ++i) {
+        for (int j = 0; j < 3; ++j) {
+            matrix(i, j) = m[static_cast<size_t>(i)][static_cast<size_t>(j)];
         }
     }
-    size_t least = 0;
-    for (size_t i = 1; i < 3; ++i) {
-        if (m[i][i] < m[least][least]) least = i;
-    }
-    return {v[0][least], v[1][least], v[2][least]};
+    const Eigen::SelfAdjointEigenSolver<Eigen::Matrix3d> solver(matrix);
+    const Eigen::Vector3d v = solver.eigenvectors().col(0);  // eigenvalues stand in rising order
+    return {v.x(), v.y(), v.z()};
 }
 
 Vec3 camera_right(const Rotation& r) { return {r.m[0][0], r.m[1][0], r.m[2][0]}; }

@@ -8,6 +8,7 @@
 #include <utility>
 
 #include "align/pair_choice.hpp"
+#include "base/median.hpp"
 #include "scene/rotation_math.hpp"
 
 namespace broadloom {
@@ -19,20 +20,13 @@ constexpr double kLeastDropShare = 0.003;
 /// Times the usual miss of a link, above which it is dropped.
 constexpr double kDropFactor = 8;
 
-double median_of(std::vector<double> values) {
-    if (values.empty()) return 0;
-    const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-    std::nth_element(values.begin(), middle, values.end());
-    return *middle;
-}
-
 using Pair = std::pair<size_t, size_t>;
 
 }  // namespace
 
 std::vector<size_t> reselect_links(const Reselection& from, std::vector<int>& dropped) {
     const size_t frames = from.camera_of_frame.size();
-    const double usual = median_of(from.state.link_miss_px);
+    const double usual = upper_median(from.state.link_miss_px);
     const auto camera_of = [&](size_t frame) -> const Camera& {
         return from.state.cameras[from.camera_of_frame[frame]];
     };

@@ -3,6 +3,8 @@
 #include <algorithm>
 #include <cmath>
 
+#include "base/median.hpp"
+
 namespace broadloom {
 
 void drop_moved(const FrameSet& set, const SolveResult& solution, std::vector<PairLink>& links) {
@@ -21,10 +23,7 @@ void drop_moved(const FrameSet& set, const SolveResult& solution, std::vector<Pa
             errors.push_back(e ? std::hypot(e->x, e->y) : HUGE_VAL);
         }
         if (errors.empty()) continue;
-        std::vector<double> sorted = errors;
-        const auto middle = sorted.begin() + static_cast<std::ptrdiff_t>(sorted.size() / 2);
-        std::nth_element(sorted.begin(), middle, sorted.end());
-        const double most = std::max(kLeastPx, kSigmas * *middle / kMedianOfRayleigh);
+        const double most = std::max(kLeastPx, kSigmas * upper_median(errors) / kMedianOfRayleigh);
         std::vector<Match> kept;
         for (size_t i = 0; i < errors.size(); ++i) {
             if (errors[i] <= most) kept.push_back(link.matches[i]);

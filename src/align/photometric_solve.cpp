@@ -13,6 +13,8 @@
 #include <numeric>
 #include <tuple>
 
+#include "base/median.hpp"
+
 namespace broadloom {
 namespace {
 
@@ -89,13 +91,6 @@ std::vector<PhotometricSample> in_order(const PhotometricInput& input) {
         samples.begin(), samples.end(),
         [&](const PhotometricSample& s, const PhotometricSample& t) { return key(s) < key(t); });
     return samples;
-}
-
-double median(std::vector<double>& values) {
-    if (values.empty()) return 0;
-    const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-    std::nth_element(values.begin(), middle, values.end());
-    return *middle;
 }
 
 class Solver {
@@ -184,7 +179,7 @@ class Solver {
                 sorted = sizes;
                 // The median of the root mean square of three normal deviates is 0.888 sigma
                 // (chi-square with 3 degrees of freedom: median 2.366).
-                sigma = std::max(kLeastSigma, median(sorted) / 0.888);
+                sigma = std::max(kLeastSigma, upper_median(sorted) / 0.888);
             }
             for (size_t i = 0; i < rows_.size(); ++i) {
                 const double z = sizes[i] / sigma;
@@ -424,9 +419,9 @@ class Solver {
                 ratios.push_back(
                     std::log2(luminance(samples_[i].value_a, rows_[i].a, rows_[i].power_a) /
                               luminance(samples_[i].value_b, rows_[i].b, rows_[i].power_b)));
-            medians.push_back(std::abs(median(ratios)));
+            medians.push_back(std::abs(upper_median(ratios)));
         }
-        return median(medians);
+        return upper_median(medians);
     }
 
     const PhotometricInput& input_;

@@ -5,6 +5,7 @@
 #include <functional>
 #include <set>
 
+#include "base/median.hpp"
 #include "broadloom/rotation.hpp"
 #include "gather/grid_angles.hpp"
 #include "gather/grid_search.hpp"
@@ -36,9 +37,7 @@ std::vector<double> pauses(const std::vector<std::optional<double>>& times_s, si
         if (const auto t = interval(i)) intervals.push_back(*t);
     }
     if (intervals.size() < 4) return unusual;
-    const auto middle = intervals.begin() + static_cast<std::ptrdiff_t>(intervals.size() / 2);
-    std::nth_element(intervals.begin(), middle, intervals.end());
-    const double usual = *middle;
+    const double usual = upper_median(std::move(intervals));
     if (usual <= 0) return unusual;
     for (size_t i = 1; i < frames; ++i) {
         if (const auto t = interval(i)) {

@@ -8,6 +8,7 @@
 #include <set>
 #include <utility>
 
+#include "base/errors.hpp"
 #include "base/file_io.hpp"
 #include "base/hash.hpp"
 #include "base/parallel.hpp"
@@ -58,17 +59,6 @@ std::vector<std::string> names_of(const std::vector<std::filesystem::path>& path
     return names;
 }
 
-/// One message for all files that cannot be read.
-[[noreturn]] void throw_all(const std::vector<Error>& errors) {
-    std::string details;
-    for (const Error& e : errors) details += std::string(e.what()) + "\n";
-    std::string message = errors.front().what();
-    if (errors.size() > 1) {
-        message += " (and " + std::to_string(errors.size() - 1) + " more bad files, listed above)";
-    }
-    throw Error(errors.front().code(), message, errors.size() > 1 ? details : std::string());
-}
-
 }  // namespace
 
 std::vector<Photo> read_card(const GatherOptions& options, int threads, const WorkHooks& hooks,
@@ -92,7 +82,7 @@ std::vector<Photo> read_card(const GatherOptions& options, int threads, const Wo
         if (failed[i]) errors.push_back(*failed[i]);
         if (read[i]) photos.push_back(std::move(*read[i]));
     }
-    if (!errors.empty()) throw_all(errors);
+    throw_together(errors, "files");
     merge_twins(photos, options.prefer, notes);
     order_by_capture(photos, notes);
     if (const std::string problem = bracketing_problem(photos); !problem.empty()) {

@@ -7,6 +7,7 @@
 #include <optional>
 #include <utility>
 
+#include "base/median.hpp"
 #include "base/parallel.hpp"
 #include "base/process_memory.hpp"
 #include "base/text.hpp"
@@ -135,12 +136,6 @@ std::string forecast(const std::vector<Photo>& photos, int workers) {
            format_duration((kSecondsDecoding * full + kSecondsLooking * reduced) / workers);
 }
 
-double median(std::vector<double>& values) {
-    const auto middle = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
-    std::nth_element(values.begin(), middle, values.end());
-    return *middle;
-}
-
 }  // namespace
 
 Survey survey(const std::vector<Photo>& photos, const std::vector<const Camera*>& camera_of,
@@ -248,8 +243,8 @@ std::vector<Finding> odd_frames(const Survey& survey, const std::vector<Photo>& 
                 std::log2(std::max(fa.light[*i], kLeast) / std::max(fb.light[*j], kLeast)));
         }
         if (detail.size() < 8) continue;
-        const double d = median(detail);
-        const double l = median(light);
+        const double d = upper_median(detail);
+        const double l = upper_median(light);
         sharper[link.a].push_back(d);
         sharper[link.b].push_back(-d);
         brighter[link.a].push_back(l);

@@ -2,6 +2,7 @@
 #include <cmath>
 #include <limits>
 
+#include "base/median.hpp"
 #include "match/nearest_detail.hpp"
 #include "match/pairs.hpp"
 #include "match/registration_detail.hpp"
@@ -49,13 +50,10 @@ std::vector<Sighting> within(const std::vector<Sighting>& all, const Registratio
 /// standard deviations.
 double scatter_px(const std::vector<Sighting>& sightings, const Registration& fit,
                   double focal_px) {
-    if (sightings.empty()) return 0;
     std::vector<double> misses;
     misses.reserve(sightings.size());
     for (const Sighting& s : sightings) misses.push_back(miss_px(fit, s, focal_px));
-    const auto middle = misses.begin() + static_cast<std::ptrdiff_t>(misses.size() / 2);
-    std::nth_element(misses.begin(), middle, misses.end());
-    return *middle / 1.1774;
+    return upper_median(std::move(misses)) / 1.1774;
 }
 
 bool reaches(const std::vector<Sighting>& sightings, double width_px) {

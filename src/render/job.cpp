@@ -4,6 +4,7 @@
 #include <cmath>
 #include <map>
 
+#include "base/errors.hpp"
 #include "base/file_io.hpp"
 #include "base/hash.hpp"
 #include "base/parallel.hpp"
@@ -85,16 +86,7 @@ std::vector<FrameInput> read_headers(const Scene& scene, std::vector<std::string
         }
         inputs.push_back(std::move(input));
     }
-    if (!errors.empty()) {
-        std::string details;
-        for (const Error& e : errors) details += std::string(e.what()) + "\n";
-        std::string message = errors.front().what();
-        if (errors.size() > 1) {
-            message +=
-                " (and " + std::to_string(errors.size() - 1) + " more bad frames, listed above)";
-        }
-        throw Error(errors.front().code(), message, errors.size() > 1 ? details : std::string());
-    }
+    throw_together(errors, "frames");
     for (const auto& [profile, count] : profiles) {
         notes.push_back(std::to_string(count) + " frames carry the colour profile \"" +
                         escaped(profile) + "\"; they are read as sRGB");

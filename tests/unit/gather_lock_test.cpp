@@ -9,30 +9,19 @@
 #include <vector>
 
 #include "gather/lock_check.hpp"
+#include "support/locked_photos.hpp"
 
 namespace broadloom {
 namespace {
 
 std::vector<Photo> set_of(size_t count) {
-    std::vector<Photo> photos(count);
-    for (size_t i = 0; i < count; ++i) {
-        Photo& p = photos[i];
-        p.name = "A_" + std::to_string(i) + ".jpg";
-        p.info.stored_width = 6000;
-        p.info.stored_height = 4000;
-        p.tags.make = "Harrow";
-        p.tags.model = "H-24";
+    std::vector<Photo> photos = test::locked(count);
+    for (Photo& p : photos) {
         p.tags.lens = "90 mm f/2.8";
         p.tags.serial = "0042";
         p.tags.exposure_s = 1.0 / 125;
-        p.tags.f_number = 8;
-        p.tags.iso = 100;
         p.tags.focal_mm = 90;
         p.tags.focus_distance_m = 40;
-        p.tags.manual_focus = true;
-        p.tags.auto_white_balance = false;
-        p.tags.auto_exposure = false;
-        p.tags.flash_fired = false;
     }
     return photos;
 }

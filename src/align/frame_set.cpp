@@ -91,7 +91,7 @@ AlignMemory divide_memory(const FrameSet& set, int threads, int64_t memory_bytes
     if (least > memory_bytes) {
         throw Error(ErrorCode::usage, "--memory: " + format_bytes(memory_bytes) +
                                           " is too little for these frames; give at least " +
-                                          std::to_string((least >> 20) + 1) + "M");
+                                          least_budget_text(least));
     }
     AlignMemory m;
     const int64_t room = memory_bytes - fixed - features;

@@ -28,4 +28,9 @@ int64_t default_memory_budget() {
     return int64_t{sysconf(_SC_PHYS_PAGES)} * sysconf(_SC_PAGESIZE) / 2;
 }
 
+std::string least_budget_text(int64_t least_bytes) {
+    constexpr int64_t kStepMib = 8;
+    return std::to_string(((least_bytes >> 20) / kStepMib + 2) * kStepMib) + "M";
+}
+
 }  // namespace broadloom

@@ -111,7 +111,7 @@ int workers_for(const std::vector<Photo>& photos, int threads, int64_t memory_by
     if (fixed + each > memory_bytes) {
         throw Error(ErrorCode::usage, "--memory: " + format_bytes(memory_bytes) +
                                           " is too little for these frames; give at least " +
-                                          std::to_string(((fixed + each) >> 20) + 1) + "M");
+                                          least_budget_text(fixed + each));
     }
     return static_cast<int>(std::clamp<int64_t>((memory_bytes - fixed) / each, 1, threads));
 }

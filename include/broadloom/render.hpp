@@ -19,6 +19,21 @@ namespace broadloom {
 
 enum class Pass { draft, full };
 enum class Chroma { c420, c444 };
+/// Which frame a place is taken from: `fine` seams go round what differs between frames; `simple`
+/// ones lie half-way between the frames' centres.
+enum class Seams { fine, simple };
+/// What the TIFF holds where no frame is: the background colour, or transparency.
+enum class Uncovered { background, alpha };
+/// The TIFF's colour space; tiles are sRGB always.
+enum class OutputColour { srgb, display_p3, adobe_rgb };
+
+/// The part of the canvas that is rendered.
+struct Crop {
+    enum class Kind { none, inside, degrees, pixels };
+    Kind kind = Kind::none;  ///< inside: the largest rectangle without uncovered pixels
+    /// Longitudes and latitudes, or pixels of the whole canvas at this scale; not for `inside`.
+    double left = 0, top = 0, right = 0, bottom = 0;
+};
 
 struct RenderOptions {
     std::filesystem::path out;  ///< the folder; absent or empty before
@@ -31,6 +46,17 @@ struct RenderOptions {
     Chroma chroma = Chroma::c420;
     std::optional<int> bands;  ///< reductions, 1..8; absent: from the frame size
     std::array<uint8_t, 3> background{46, 46, 46};  ///< sRGB; where no frame covers the canvas
+    Seams seams = Seams::fine;
+    double shift_limit_px = 6;  ///< most that a frame's pixels are moved to meet; 0: not at all
+    bool even_light = true;     ///< spread what exposure is left over across the overlaps
+    std::filesystem::path
+        like;  ///< a result whose seams and corrections are used; empty: found anew
+    std::optional<int> tiff_bits;  ///< 8 or 16; absent: 16 when a frame has 16
+    Uncovered uncovered = Uncovered::background;
+    OutputColour colour = OutputColour::srgb;
+    Crop crop;
+    bool show_seams = false;  ///< the page can show which frame each place is from
+    bool location = false;    ///< carry where the frames were taken into the outputs
     InstructionSet instruction_set = InstructionSet::automatic;
     int64_t block =
         0;  ///< side of a blended block, a multiple of 16; 0: chosen; bytes do not change

@@ -1,4 +1,6 @@
+#include <locale>
 #include <memory>
+#include <sstream>
 
 #include "base/text.hpp"
 #include "broadloom/error.hpp"
@@ -13,9 +15,11 @@ namespace {
 struct Arguments {
     std::string scene, out, memory, background;
     std::string pass = "full", chroma = "420", instruction_set = "auto";
+    std::string seams = "fine", light = "even", uncovered = "background", colour = "srgb";
+    std::string crop, like;
     double scale = 0;
     RenderOptions options;
-    int bands = 0;
+    int bands = 0, tiff_bits = 0;
 };
 
 std::array<uint8_t, 3> parse_colour(const std::string& text) {
@@ -32,6 +36,36 @@ std::array<uint8_t, 3> parse_colour(const std::string& text) {
             static_cast<uint8_t>(value)};
 }
 
+/// "inside", or four numbers LEFT,TOP,RIGHT,BOTTOM followed by "deg" or "px".
+Crop parse_crop(const std::string& text) {
+    Crop crop;
+    if (text.empty()) return crop;
+    if (text == "inside") {
+        crop.kind = Crop::Kind::inside;
+        return crop;
+    }
+    const auto refuse = [&] {
+        throw Error(ErrorCode::usage,
+                    "--crop: \"" + escaped(text) +
+                        "\" is neither \"inside\" nor LEFT,TOP,RIGHT,BOTTOM with deg or px behind, "
+                        "like -30,12,45,-8deg or 0,0,9000,4000px");
+    };
+    std::istringstream in(text);
+    in.imbue(std::locale::classic());
+    double* const sides[4] = {&crop.left, &crop.top, &crop.right, &crop.bottom};
+    for (int i = 0; i < 4; ++i) {
+        char comma = ',';
+        if (!(in >> *sides[i]) || (i < 3 && (!(in >> comma) || comma != ','))) refuse();
+    }
+    std::string unit;
+    in >> unit;
+    if (unit != "deg" && unit != "px") refuse();
+    std::string rest;
+    if (in >> rest) refuse();
+    crop.kind = unit == "deg" ? Crop::Kind::degrees : Crop::Kind::pixels;
+    return crop;
+}
+
 void run(const Arguments& a) {
     RenderOptions o = a.options;
     o.out = a.out;
@@ -45,6 +79,17 @@ void run(const Arguments& a) {
                                                 {"avx512", InstructionSet::avx512},
                                                 {"neon", InstructionSet::neon}});
     o.memory_bytes = memory_option(a.memory);
+    o.seams = choice<Seams>("--seams", a.seams, {{"fine", Seams::fine}, {"simple", Seams::simple}});
+    o.even_light = choice<bool>("--light", a.light, {{"even", true}, {"as-is", false}});
+    o.uncovered =
+        choice<Uncovered>("--uncovered", a.uncovered,
+                          {{"background", Uncovered::background}, {"alpha", Uncovered::alpha}});
+    o.colour = choice<OutputColour>("--colour", a.colour,
+                                    {{"srgb", OutputColour::srgb},
+                                     {"display-p3", OutputColour::display_p3},
+                                     {"adobe-rgb", OutputColour::adobe_rgb}});
+    o.crop = parse_crop(a.crop);
+    o.like = a.like;
     if (!a.background.empty()) o.background = parse_colour(a.background);
 
     const Scene scene = read_scene(a.scene, SceneNeeds::orientations);
@@ -72,14 +117,35 @@ void add_render(CLI::App& app) {
     CLI::Option* bands =
         sub->add_option("--bands", a->bands, "Bands of the blend, 1..8 (by frame size)");
     sub->add_option("--background", a->background, "Colour where no frame is, RRGGBB (2e2e2e)");
+    sub->add_option("--seams", a->seams,
+                    "fine: go round what moved; simple: half-way between frames (fine)");
+    sub->add_option("--shift-limit", a->options.shift_limit_px,
+                    "Most that pixels are moved so that neighbours meet; 0: off (6)");
+    sub->add_option("--light", a->light,
+                    "even: spread left-over exposure differences; as-is: leave them (even)");
+    sub->add_option("--like", a->like,
+                    "A result of the same scene whose seams and corrections are used");
+    CLI::Option* bits = sub->add_option("--tiff-bits", a->tiff_bits,
+                                        "Bits a sample of the TIFF, 8 or 16 (as the frames)");
+    sub->add_option("--uncovered", a->uncovered,
+                    "Where no frame is, the TIFF holds: background or alpha (background)");
+    sub->add_option("--colour", a->colour,
+                    "The TIFF's colours: srgb, display-p3 or adobe-rgb (srgb)");
+    sub->add_option("--crop", a->crop,
+                    "inside: the largest full rectangle; or LEFT,TOP,RIGHT,BOTTOM and deg or px");
+    sub->add_flag("--show-seams", a->options.show_seams,
+                  "The page can show which frame each place is from");
+    sub->add_flag("--location", a->options.location,
+                  "Carry where the frames were taken into the outputs");
     sub->add_option("--instruction-set", a->instruction_set,
                     "auto, plain, sse4, avx2, avx512 or neon; the bytes are the same (auto)");
     sub->add_flag("--resume", a->options.resume, "Finish an interrupted render of the same scene");
     sub->footer(
         "Example:\n  broadloom render sample_inputs/scene.json --out out/draft --pass draft");
-    sub->callback([a, scale, bands, threads] {
+    sub->callback([a, scale, bands, bits, threads] {
         if (scale->count() > 0) a->options.scale = a->scale;
         if (bands->count() > 0) a->options.bands = a->bands;
+        if (bits->count() > 0) a->options.tiff_bits = a->tiff_bits;
         a->options.threads = threads_option(a->options.threads, threads->count() > 0);
         run(*a);
     });

@@ -37,6 +37,12 @@ void check_options(const RenderOptions& o) {
         refuse("--bands: must be 1 to " + std::to_string(kMaxBands) +
                "; leave it out to choose by the frames' size");
     }
+    if (!(o.shift_limit_px >= 0 && o.shift_limit_px <= 32)) {
+        refuse("--shift-limit: must be 0 (off) to 32 pixels; 6 is usual");
+    }
+    if (o.tiff_bits && *o.tiff_bits != 8 && *o.tiff_bits != 16) {
+        refuse("--tiff-bits: must be 8 or 16; leave it out to follow the frames");
+    }
     if (o.block != 0 && (o.block < kCell || o.block > 4096 || o.block % kCell != 0)) {
         refuse("block: must be a multiple of 16 from 16 to 4096");
     }
@@ -182,6 +188,14 @@ std::string identify(const Scene& scene, const RenderJob& job) {
     for (const int64_t v : {o.tile, o.overlap, int64_t{o.quality}, static_cast<int64_t>(o.chroma),
                             int64_t{job.block.bands}, int64_t{o.background[0]},
                             int64_t{o.background[1]}, int64_t{o.background[2]}}) {
+        options += " " + std::to_string(v);
+    }
+    for (const double v :
+         {static_cast<double>(o.seams), o.shift_limit_px, static_cast<double>(o.even_light),
+          static_cast<double>(o.tiff_bits.value_or(0)), static_cast<double>(o.uncovered),
+          static_cast<double>(o.colour), static_cast<double>(o.crop.kind), o.crop.left, o.crop.top,
+          o.crop.right, o.crop.bottom, static_cast<double>(o.show_seams),
+          static_cast<double>(o.location)}) {
         options += " " + std::to_string(v);
     }
     f.add(options);

@@ -22,7 +22,12 @@ void LabelRegion::set(int64_t cx, int64_t cy, const std::array<Label, kCellArea>
         set(cx, cy, labels[0]);
         return;
     }
-    cells_[index(cx, cy)] = {kMixed, static_cast<uint32_t>(mixed_.size())};
+    Cell& cell = cells_[index(cx, cy)];
+    if (cell.label == kMixed) {
+        mixed_[cell.mixed] = labels;
+        return;
+    }
+    cell = {kMixed, static_cast<uint32_t>(mixed_.size())};
     mixed_.push_back(labels);
 }
 
@@ -185,6 +190,11 @@ LabelRegion NearestCentreLabels::label(const RegionMaps& maps, const Kernels& ke
         for (int64_t cx = 0; cx < region.width(); ++cx) decision.decide(cx, cy, out);
     }
     return out;
+}
+
+void NearestCentreLabels::label_cell(const RegionMaps& maps, const Kernels& kernels, int64_t cx,
+                                     int64_t cy, LabelRegion& out) {
+    CellDecision(maps, kernels).decide(cx, cy, out);
 }
 
 }  // namespace broadloom

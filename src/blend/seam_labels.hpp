@@ -89,6 +89,9 @@ class SeamLabels {
 class NearestCentreLabels final : public SeamLabels {
   public:
     [[nodiscard]] LabelRegion label(const RegionMaps& maps, const Kernels& kernels) const override;
+    /// One cell of the region, into `out`.
+    static void label_cell(const RegionMaps& maps, const Kernels& kernels, int64_t cx, int64_t cy,
+                           LabelRegion& out);
 };
 
 }  // namespace broadloom

@@ -1,0 +1,251 @@
+#include "blend/grid_labels.hpp"
+
+#include <algorithm>
+#include <array>
+#include <cmath>
+#include <optional>
+#include <utility>
+
+namespace broadloom {
+
+namespace {
+
+/// The two coarse columns (or rows) around a canvas column (or row) and the second one's weight.
+struct Neighbours {
+    int64_t first = 0, second = 0;
+    double weight = 0;
+};
+
+/// Where the columns and rows of a region fall in the grid. A function of canvas and pixel alone.
+class GridPlace {
+  public:
+    GridPlace(const LabelGrid& grid, const Canvas& canvas, const CellRegion& region) {
+        const Rect pixels = region.pixels();
+        for (int64_t x = pixels.x0; x < pixels.x1; ++x) columns_.push_back(column(grid, canvas, x));
+        for (int64_t y = pixels.y0; y < pixels.y1; ++y) rows_.push_back(row(grid, canvas, y));
+    }
+
+    /// Counted from the region's corner.
+    [[nodiscard]] const Neighbours& column(int64_t x) const {
+        return columns_[static_cast<size_t>(x)];
+    }
+    [[nodiscard]] const Neighbours& row(int64_t y) const { return rows_[static_cast<size_t>(y)]; }
+
+  private:
+    static Neighbours column(const LabelGrid& grid, const Canvas& canvas, int64_t x) {
+        if (canvas.wraps) x -= floor_div(x, canvas.width) * canvas.width;
+        const double longitude =
+            canvas.left_deg + (static_cast<double>(x) + 0.5) / canvas.pixels_per_degree;
+        double at = (longitude - grid.left_deg) * grid.pixels_per_degree;
+        // A whole turn more or less, so that it lies within the grid or near one of its ends.
+        const double turn = 360 * grid.pixels_per_degree;
+        const double start = (static_cast<double>(grid.width) - turn) / 2;
+        at -= std::floor((at - start) / turn) * turn;
+        return around(at, grid.width, grid.wraps);
+    }
+    static Neighbours row(const LabelGrid& grid, const Canvas& canvas, int64_t y) {
+        const double down = (static_cast<double>(y) + 0.5) / canvas.pixels_per_degree;
+        double degrees = canvas.top_deg - down;  // on the sphere
+        if (canvas.surface == Surface::cylinder) {
+            const double rise = std::tan(grid.top_deg * kRadPerDeg) -
+                                std::tan(canvas.top_deg * kRadPerDeg) + down * kRadPerDeg;
+            degrees = grid.top_deg - rise * kDegPerRad;
+        }
+        return around((grid.top_deg - degrees) * grid.pixels_per_degree, grid.height, false);
+    }
+    static Neighbours around(double at, int64_t size, bool wraps) {
+        const double first = std::floor(at - 0.5);
+        Neighbours n;
+        n.weight = at - 0.5 - first;
+        // Far outside (a canvas larger than the grid's) the nearest edge answers.
+        const double held = std::clamp(first, -2.0, static_cast<double>(size) + 1);
+        n.first = static_cast<int64_t>(held);
+        n.second = n.first + 1;
+        for (int64_t* i : {&n.first, &n.second}) {
+            *i = wraps ? *i - floor_div(*i, size) * size : std::clamp<int64_t>(*i, 0, size - 1);
+        }
+        return n;
+    }
+
+    std::vector<Neighbours> columns_, rows_;
+};
+
+struct Vote {
+    int frame = -1;
+    double weight = 0;
+};
+
+/// Votes about one pixel: the labels around it, equal ones added up.
+struct Votes {
+    std::array<Vote, 4> vote;
+    size_t count = 0;
+
+    void add(int16_t frame, double weight) {
+        if (frame < 0) return;
+        for (size_t i = 0; i < count; ++i) {
+            if (vote[i].frame == frame) {
+                vote[i].weight += weight;
+                return;
+            }
+        }
+        vote[count++] = {frame, weight};
+    }
+    /// The greatest first, the earlier frame on ties.
+    void sort() {
+        std::sort(vote.begin(), vote.begin() + static_cast<std::ptrdiff_t>(count),
+                  [](const Vote& a, const Vote& b) {
+                      return a.weight != b.weight ? a.weight > b.weight : a.frame < b.frame;
+                  });
+    }
+};
+
+class CellVotes {
+  public:
+    CellVotes(const RegionMaps& maps, const Kernels& kernels, const LabelGrid& grid)
+        : maps_(maps),
+          kernels_(kernels),
+          grid_(grid),
+          place_(grid, maps.directions.canvas(), maps.region()),
+          inside_(maps.maps.size()) {}
+
+    void decide(int64_t cx, int64_t cy, LabelRegion& out) {
+        const std::optional<int16_t> only = only_label(cx, cy);
+        if (only) {
+            const int k = *only < 0 ? -1 : map_of(*only);
+            if (k < 0 || coverage(k, cx, cy) == Coverage::none) {
+                NearestCentreLabels::label_cell(maps_, kernels_, cx, cy, out);
+                return;
+            }
+            if (coverage(k, cx, cy) == Coverage::full) {
+                out.set(cx, cy, static_cast<Label>(k));
+                return;
+            }
+        }
+        by_pixels(cx, cy, out);
+    }
+
+  private:
+    /// The label of everything in the grid that votes on a pixel of the cell, if it is one.
+    [[nodiscard]] std::optional<int16_t> only_label(int64_t cx, int64_t cy) const {
+        const int16_t label =
+            grid_.at(place_.column(cx * kCell).first, place_.row(cy * kCell).first);
+        // Columns and rows rise from pixel to pixel; what repeats is looked at once.
+        int64_t last_row = -1;
+        for (int64_t y = cy * kCell; y < (cy + 1) * kCell; ++y) {
+            const Neighbours& row = place_.row(y);
+            if (row.first == last_row) continue;
+            last_row = row.first;
+            int64_t last_column = -1;
+            for (int64_t x = cx * kCell; x < (cx + 1) * kCell; ++x) {
+                const Neighbours& column = place_.column(x);
+                if (column.first == last_column) continue;
+                last_column = column.first;
+                if (grid_.at(column.first, row.first) != label ||
+                    grid_.at(column.second, row.first) != label ||
+                    grid_.at(column.first, row.second) != label ||
+                    grid_.at(column.second, row.second) != label) {
+                    return std::nullopt;
+                }
+            }
+        }
+        return label;
+    }
+
+    void by_pixels(int64_t cx, int64_t cy, LabelRegion& out) {
+        for (auto& p : inside_) p.known = false;
+        std::array<Label, kCellArea> labels;
+        bool undecided = false;
+        for (int64_t j = 0; j < kCell; ++j) {
+            const Neighbours& row = place_.row(cy * kCell + j);
+            for (int64_t i = 0; i < kCell; ++i) {
+                const Neighbours& column = place_.column(cx * kCell + i);
+                Votes votes;
+                votes.add(grid_.at(column.first, row.first),
+                          (1 - column.weight) * (1 - row.weight));
+                votes.add(grid_.at(column.second, row.first), column.weight * (1 - row.weight));
+                votes.add(grid_.at(column.first, row.second), (1 - column.weight) * row.weight);
+                votes.add(grid_.at(column.second, row.second), column.weight * row.weight);
+                const auto at = static_cast<size_t>(j * kCell + i);
+                labels[at] = winner(votes, cx, cy, at);
+                undecided = undecided || labels[at] == kNobody;
+            }
+        }
+        if (undecided) {
+            NearestCentreLabels::label_cell(maps_, kernels_, cx, cy, out);
+            const Label whole = out.cell(cx, cy);
+            for (size_t at = 0; at < kCellArea; ++at) {
+                if (labels[at] != kNobody) continue;
+                labels[at] = whole == LabelRegion::kMixed ? out.pixels(cx, cy)[at] : whole;
+            }
+        }
+        out.set(cx, cy, labels);
+    }
+
+    /// The first of the votes whose frame covers the pixel; kNobody: none does.
+    Label winner(Votes& votes, int64_t cx, int64_t cy, size_t at) {
+        if (votes.count > 1) votes.sort();
+        for (size_t i = 0; i < votes.count; ++i) {
+            const int k = map_of(static_cast<int16_t>(votes.vote[i].frame));
+            if (k >= 0 && covers(k, cx, cy, at)) return static_cast<Label>(k);
+        }
+        return kNobody;
+    }
+
+    [[nodiscard]] Coverage coverage(int k, int64_t cx, int64_t cy) const {
+        return maps_.maps[static_cast<size_t>(k)].coverage(cx, cy);
+    }
+
+    bool covers(int k, int64_t cx, int64_t cy, size_t at) {
+        Inside& p = inside_[static_cast<size_t>(k)];
+        if (!p.known) {
+            p.known = true;
+            const Coverage share = coverage(k, cx, cy);
+            if (share == Coverage::part) {
+                const CellMap& map = maps_.maps[static_cast<size_t>(k)];
+                CellCoords coords;
+                int64_t ox = 0;
+                int64_t oy = 0;
+                map.coordinates(cx, cy, kernels_, coords, ox, oy);
+                map.covered(coords, ox, oy, p.covered);
+            } else {
+                std::fill(p.covered, p.covered + kCellArea, share == Coverage::full);
+            }
+        }
+        return p.covered[at];
+    }
+
+    /// The place of a frame among the region's maps; -1 when it is not near.
+    [[nodiscard]] int map_of(int16_t frame) const {
+        const auto at = std::lower_bound(maps_.frames.begin(), maps_.frames.end(), int{frame});
+        return at != maps_.frames.end() && *at == frame
+                   ? static_cast<int>(at - maps_.frames.begin())
+                   : -1;
+    }
+
+    struct Inside {
+        bool known = false;
+        bool covered[kCellArea];
+    };
+
+    const RegionMaps& maps_;
+    const Kernels& kernels_;
+    const LabelGrid& grid_;
+    GridPlace place_;
+    std::vector<Inside> inside_;  // of the cell at hand, as maps
+};
+
+}  // namespace
+
+GridLabels::GridLabels(std::shared_ptr<const LabelGrid> grid) : grid_(std::move(grid)) {}
+
+LabelRegion GridLabels::label(const RegionMaps& maps, const Kernels& kernels) const {
+    const CellRegion& region = maps.region();
+    LabelRegion out(region);
+    CellVotes votes(maps, kernels, *grid_);
+    for (int64_t cy = 0; cy < region.height(); ++cy) {
+        for (int64_t cx = 0; cx < region.width(); ++cx) votes.decide(cx, cy, out);
+    }
+    return out;
+}
+
+}  // namespace broadloom

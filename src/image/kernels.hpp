@@ -115,9 +115,4 @@ inline constexpr float kToeEnd = 0.04045F * 255.0F;
 /// 0.055 on the 0..255 scale.
 inline constexpr float kCurveOffset = 14.025F;
 
-/// 2x2 shrink in linear light of pixels of 4 bytes: out pixel (x, y) averages what exists of
-/// in (2x..2x+1, 2y..2y+1). Sizes of `out`: (width + 1) / 2 x (height + 1) / 2.
-void shrink_half(const uint8_t* in, int64_t width, int64_t height, std::ptrdiff_t in_stride,
-                 uint8_t* out, std::ptrdiff_t out_stride);
-
 }  // namespace broadloom

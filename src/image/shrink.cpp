@@ -1,8 +1,8 @@
+#include "image/shrink.hpp"
+
 #include <array>
 #include <cmath>
 #include <vector>
-
-#include "image/kernels.hpp"
 
 namespace broadloom {
 

@@ -2,7 +2,7 @@
 
 #include <cstring>
 
-#include "image/kernels.hpp"
+#include "image/shrink.hpp"
 
 namespace broadloom {
 

@@ -7,6 +7,7 @@
 #include "base/stopwatch.hpp"
 #include "base/text.hpp"
 #include "broadloom/error.hpp"
+#include "image/shrink.hpp"
 
 namespace broadloom {
 

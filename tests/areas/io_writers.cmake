@@ -1,5 +1,6 @@
 pkg_check_modules(TIFF REQUIRED IMPORTED_TARGET libtiff-4)  # the reference that reads what we wrote
 pkg_check_modules(LCMS2 REQUIRED IMPORTED_TARGET lcms2)
+broadloom_test(shrink_test unit/shrink_test.cpp LINK bl_image)
 broadloom_test(regrid_test unit/regrid_test.cpp LINK bl_pyramid)
 broadloom_test(deep_zoom_test unit/deep_zoom_test.cpp LINK bl_io)
 broadloom_test(tiff_pyramid_test unit/tiff_pyramid_test.cpp

@@ -209,24 +209,3 @@ TEST_CASE("a weight of one keeps a band exactly, a weight of zero drops it", "[m
     k.accumulate_row(acc.data(), band.data(), nullptr, none.data(), 500);
     CHECK(acc == band);
 }
-
-TEST_CASE("shrinking averages linear light", "[pyramid]") {
-    // Computed from IEC 61966-2-1: {187, 0, 0, 0} -> 99, {255, 255, 0, 0} -> 188; encoded averages
-    // would give 47 and 128.
-    const auto shrink = [](std::vector<uint8_t> grey, int64_t w, int64_t h) {
-        std::vector<uint8_t> in;
-        for (const auto v : grey) in.insert(in.end(), {v, v, v, 255});
-        std::vector<uint8_t> out(static_cast<size_t>(4 * ((w + 1) / 2) * ((h + 1) / 2)));
-        shrink_half(in.data(), w, h, 4 * w, out.data(), 4 * ((w + 1) / 2));
-        return out;
-    };
-    CHECK(shrink({187, 0, 0, 0}, 2, 2)[0] == 99);
-    CHECK(shrink({255, 255, 0, 0}, 2, 2)[1] == 188);
-    for (int v = 0; v < 256; ++v) {
-        CHECK(shrink({static_cast<uint8_t>(v)}, 1, 1)[2] == v);
-        CHECK(shrink(std::vector<uint8_t>(6, static_cast<uint8_t>(v)), 3, 2)[4] == v);
-    }
-    const auto edge = shrink({187, 0, 200, 0, 0, 50}, 3, 2);
-    CHECK(edge[0] == 99);
-    CHECK(edge[4] == shrink({200, 50}, 1, 2)[0]);
-}

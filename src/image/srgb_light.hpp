@@ -1,0 +1,48 @@
+/// The sRGB curve (IEC 61966-2-1) for 16-bit values, by tables: 65535 stands for 1.
+#pragma once
+
+#include <array>
+#include <bit>
+#include <cstdint>
+#include <vector>
+
+namespace broadloom {
+
+class SrgbLight {
+  public:
+    /// The one instance; made at the first call.
+    static const SrgbLight& tables();
+
+    /// Linear light, 0..1.
+    [[nodiscard]] float to_linear(uint16_t code) const { return to_linear_[code]; }
+
+    /// The code value of linear light, 0..65535, not rounded: within 0.05 of the curve, so that
+    /// to_code(to_linear(c)) rounds to c. Light outside 0..1 is limited to it.
+    [[nodiscard]] float to_code(float linear) const {
+        if (!(linear > kToeEnd)) return linear > 0 ? linear * (12.92F * 65535.0F) : 0.0F;
+        if (linear >= 1.0F) return 65535.0F;
+        // The curve is a chord on each 256th of an octave: the exponent and the first eight bits of
+        // the mantissa tell which.
+        const uint32_t bits = std::bit_cast<uint32_t>(linear);
+        const Chord& chord = chords_[(bits >> kDropped) - kFirst];
+        return chord.start + chord.slope * (linear - std::bit_cast<float>(bits & kKept));
+    }
+    [[nodiscard]] uint16_t to_code_rounded(float linear) const {
+        return static_cast<uint16_t>(to_code(linear) + 0.5F);
+    }
+
+  private:
+    SrgbLight();
+    static constexpr float kToeEnd = 0.0031308F;
+    static constexpr int kDropped = 23 - 8;
+    static constexpr uint32_t kKept = ~((1U << kDropped) - 1);
+    static constexpr uint32_t kFirst = std::bit_cast<uint32_t>(0x1p-9F) >> kDropped;
+    static constexpr uint32_t kChords = 9 * 256;  // up to 1
+    struct Chord {
+        float start, slope;
+    };
+    std::vector<float> to_linear_;
+    std::array<Chord, kChords> chords_{};
+};
+
+}  // namespace broadloom

@@ -75,28 +75,33 @@ struct Vote {
     double weight = 0;
 };
 
-/// Votes about one pixel: the labels around it, equal ones added up.
-struct Votes {
-    std::array<Vote, 4> vote;
-    size_t count = 0;
-
+/// Votes about one pixel: the labels around it, equal ones added up; nobody does not vote.
+class Votes {
+  public:
     void add(int16_t frame, double weight) {
         if (frame < 0) return;
-        for (size_t i = 0; i < count; ++i) {
-            if (vote[i].frame == frame) {
-                vote[i].weight += weight;
+        for (Vote& v : votes_) {
+            if (v.frame == frame) {
+                v.weight += weight;
+                return;
+            }
+            if (v.frame < 0) {
+                v = {frame, weight};
                 return;
             }
         }
-        vote[count++] = {frame, weight};
     }
-    /// The greatest first, the earlier frame on ties.
-    void sort() {
-        std::sort(vote.begin(), vote.begin() + static_cast<std::ptrdiff_t>(count),
-                  [](const Vote& a, const Vote& b) {
-                      return a.weight != b.weight ? a.weight > b.weight : a.frame < b.frame;
-                  });
+    /// The greatest first, the earlier frame on ties; -1 ends them.
+    std::array<Vote, 4>& sorted() {
+        std::sort(votes_.begin(), votes_.end(), [](const Vote& a, const Vote& b) {
+            if ((a.frame < 0) != (b.frame < 0)) return b.frame < 0;
+            return a.weight != b.weight ? a.weight > b.weight : a.frame < b.frame;
+        });
+        return votes_;
     }
+
+  private:
+    std::array<Vote, 4> votes_{};
 };
 
 class CellVotes {
@@ -183,9 +188,9 @@ class CellVotes {
 
     /// The first of the votes whose frame covers the pixel; kNobody: none does.
     Label winner(Votes& votes, int64_t cx, int64_t cy, size_t at) {
-        if (votes.count > 1) votes.sort();
-        for (size_t i = 0; i < votes.count; ++i) {
-            const int k = map_of(static_cast<int16_t>(votes.vote[i].frame));
+        for (const Vote& v : votes.sorted()) {
+            if (v.frame < 0) break;
+            const int k = map_of(v.frame);
             if (k >= 0 && covers(k, cx, cy, at)) return static_cast<Label>(k);
         }
         return kNobody;
@@ -215,8 +220,8 @@ class CellVotes {
     }
 
     /// The place of a frame among the region's maps; -1 when it is not near.
-    [[nodiscard]] int map_of(int16_t frame) const {
-        const auto at = std::lower_bound(maps_.frames.begin(), maps_.frames.end(), int{frame});
+    [[nodiscard]] int map_of(int frame) const {
+        const auto at = std::lower_bound(maps_.frames.begin(), maps_.frames.end(), frame);
         return at != maps_.frames.end() && *at == frame
                    ? static_cast<int>(at - maps_.frames.begin())
                    : -1;

@@ -2,7 +2,7 @@
 
 #include <cstring>
 
-#include "io/srgb_profile.hpp"
+#include "io/output_profiles.hpp"
 
 namespace broadloom {
 
@@ -17,7 +17,7 @@ TiffPyramidOptions tiff_options(const RenderJob& job, const TileLayout& layout) 
     o.tile = layout.tiff_shape.tile;
     o.subsampled = job.options.chroma == Chroma::c420;
     o.software = std::string("broadloom ") + version();
-    o.icc = srgb_profile();
+    o.icc = output_profile(ColourSpace::srgb);
     return o;
 }
 

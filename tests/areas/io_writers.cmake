@@ -5,4 +5,5 @@ broadloom_test(regrid_test unit/regrid_test.cpp LINK bl_pyramid)
 broadloom_test(deep_zoom_test unit/deep_zoom_test.cpp LINK bl_io)
 broadloom_test(tiff_pyramid_test unit/tiff_pyramid_test.cpp
   LINK bl_io PkgConfig::TURBOJPEG PkgConfig::TIFF)
-broadloom_test(srgb_profile_test unit/srgb_profile_test.cpp LINK bl_io PkgConfig::LCMS2)
+broadloom_test(output_profiles_test unit/output_profiles_test.cpp LINK bl_io PkgConfig::LCMS2)
+broadloom_test(output_colour_test unit/output_colour_test.cpp LINK bl_image bl_scene)

@@ -21,7 +21,7 @@
 #include "base/file_handle.hpp"
 #include "broadloom/error.hpp"
 #include "io/jpeg_codec.hpp"
-#include "io/srgb_profile.hpp"
+#include "io/output_profiles.hpp"
 #include "support/scratch_folder.hpp"
 
 using namespace broadloom;
@@ -178,7 +178,7 @@ TiffPyramidOptions options_with(int64_t tile, bool subsampled) {
     options.subsampled = subsampled;
     options.software = "broadloom test";
     options.description = "A made-up valley";
-    options.icc = srgb_profile();
+    options.icc = output_profile(ColourSpace::srgb);
     return options;
 }
 

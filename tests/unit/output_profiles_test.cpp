@@ -1,4 +1,4 @@
-#include "io/srgb_profile.hpp"
+#include "io/output_profiles.hpp"
 
 #include <lcms2.h>
 
@@ -57,11 +57,80 @@ size_t tag_offset(const std::vector<uint8_t>& profile, const std::string& signat
 
 TEST_CASE("Little CMS takes the profile for sRGB", "[profile]") {
     // Reference: the sRGB that Little CMS builds by itself.
-    CHECK(largest_change(srgb_profile()) <= 1);
+    CHECK(largest_change(output_profile(ColourSpace::srgb)) <= 1);
+}
+
+namespace {
+
+/// The profile that Little CMS builds of a space from the published chromaticities and curve.
+cmsHPROFILE lcms_profile(ColourSpace space) {
+    cmsCIExyY white{0.3127, 0.3290, 1};
+    // Adobe RGB (1998) Color Image Encoding, 4.2.3; SMPTE RP 431-2 for Display P3's primaries.
+    cmsCIExyYTRIPLE adobe{{0.64, 0.33, 1}, {0.21, 0.71, 1}, {0.15, 0.06, 1}};
+    cmsCIExyYTRIPLE p3{{0.68, 0.32, 1}, {0.265, 0.69, 1}, {0.15, 0.06, 1}};
+    // IEC 61966-2-1.
+    const double srgb[5] = {2.4, 1 / 1.055, 0.055 / 1.055, 1 / 12.92, 0.04045};
+    const bool is_adobe = space == ColourSpace::adobe_rgb;
+    cmsToneCurve* curve = is_adobe ? cmsBuildGamma(nullptr, 563.0 / 256)
+                                   : cmsBuildParametricToneCurve(nullptr, 4, srgb);
+    cmsToneCurve* curves[3] = {curve, curve, curve};
+    cmsHPROFILE profile = cmsCreateRGBProfile(&white, is_adobe ? &adobe : &p3, curves);
+    cmsFreeToneCurve(curve);
+    return profile;
+}
+
+/// Largest difference in 16-bit values between colours that go through one profile and through
+/// another into X, Y, Z.
+double largest_xyz_difference(const std::vector<uint8_t>& ours, cmsHPROFILE reference) {
+    cmsHPROFILE opened =
+        cmsOpenProfileFromMem(ours.data(), static_cast<cmsUInt32Number>(ours.size()));
+    REQUIRE(opened != nullptr);
+    cmsHPROFILE xyz = cmsCreateXYZProfile();
+    double most = 0;
+    std::vector<float> in;
+    for (int r = 0; r <= 255; r += 15)
+        for (int g = 0; g <= 255; g += 15)
+            for (int b = 0; b <= 255; b += 15)
+                for (const int v : {r, g, b}) in.push_back(static_cast<float>(v) / 255);
+    std::vector<double> found[2];
+    for (size_t i = 0; i < 2; ++i) {
+        cmsHTRANSFORM transform =
+            cmsCreateTransform(i == 0 ? opened : reference, TYPE_RGB_FLT, xyz, TYPE_XYZ_DBL,
+                               INTENT_RELATIVE_COLORIMETRIC, cmsFLAGS_NOOPTIMIZE);
+        REQUIRE(transform != nullptr);
+        found[i].resize(in.size());
+        cmsDoTransform(transform, in.data(), found[i].data(),
+                       static_cast<cmsUInt32Number>(in.size() / 3));
+        cmsDeleteTransform(transform);
+    }
+    for (size_t i = 0; i < in.size(); ++i)
+        most = std::max(most, std::abs(found[0][i] - found[1][i]));
+    cmsCloseProfile(xyz);
+    cmsCloseProfile(opened);
+    return most;
+}
+
+}  // namespace
+
+TEST_CASE("Display P3 and Adobe RGB profiles mean what Little CMS computes from the primaries",
+          "[profile]") {
+    for (const ColourSpace space : {ColourSpace::display_p3, ColourSpace::adobe_rgb}) {
+        cmsHPROFILE reference = lcms_profile(space);
+        REQUIRE(reference != nullptr);
+        // Primaries and curve entries are rounded to 1/65536; Little CMS' D50 differs by 2e-5.
+        CHECK(largest_xyz_difference(output_profile(space), reference) < 5e-5);
+        // Control: the other spaces are told apart.
+        for (const ColourSpace other :
+             {ColourSpace::srgb, ColourSpace::display_p3, ColourSpace::adobe_rgb}) {
+            if (other == space) continue;
+            CHECK(largest_xyz_difference(output_profile(other), reference) > 0.01);
+        }
+        cmsCloseProfile(reference);
+    }
 }
 
 TEST_CASE("the comparison notices another curve and other primaries", "[profile][negative]") {
-    std::vector<uint8_t> profile = srgb_profile();
+    std::vector<uint8_t> profile = output_profile(ColourSpace::srgb);
     const size_t curve = tag_offset(profile, "rTRC");
     for (size_t i = 0; i < 1024; ++i) {  // a curve of gamma 2
         const auto value = static_cast<uint32_t>(
@@ -70,14 +139,14 @@ TEST_CASE("the comparison notices another curve and other primaries", "[profile]
         profile[curve + 13 + 2 * i] = static_cast<uint8_t>(value);
     }
     CHECK(largest_change(profile) > 3);
-    profile = srgb_profile();
+    profile = output_profile(ColourSpace::srgb);
     profile[tag_offset(profile, "gXYZ") + 10] ^= 0x20;  // green's X up or down by 1/8
     CHECK(largest_change(profile) > 3);
 }
 
 TEST_CASE("the profile's header and curve hold what ICC.1 and IEC 61966-2-1 say", "[profile]") {
-    const std::vector<uint8_t> profile = srgb_profile();
-    CHECK(profile == srgb_profile());
+    const std::vector<uint8_t> profile = output_profile(ColourSpace::srgb);
+    CHECK(profile == output_profile(ColourSpace::srgb));
     REQUIRE(profile.size() > 132);
     CHECK(profile.size() % 4 == 0);
     const size_t size =

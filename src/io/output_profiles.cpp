@@ -1,7 +1,6 @@
-/// Numbers: IEC 61966-2-1 (primaries of ITU-R BT.709, white D65, the curve); ICC.1:2001-04 for the
-/// layout. Colours are adapted from D65 (x 0.3127, y 0.3290) to the profile connection space's D50
-/// (0.9642, 1, 0.8249) with the linear Bradford matrix.
-#include "io/srgb_profile.hpp"
+/// Layout: ICC.1:2001-04. Colours are adapted from D65 (x 0.3127, y 0.3290) to the profile
+/// connection space's D50 (0.9642, 1, 0.8249) with the linear Bradford matrix.
+#include "io/output_profiles.hpp"
 
 #include <array>
 #include <cmath>
@@ -77,8 +76,8 @@ double power_2_4(double x) {
     return square * root;
 }
 
-/// The way from encoded to linear values.
-Bytes curve() {
+/// The sRGB curve (IEC 61966-2-1), from encoded to linear values.
+Bytes srgb_curve() {
     constexpr int kEntries = 1024;
     Bytes out = typed("curv");
     put32(out, kEntries);
@@ -91,6 +90,26 @@ Bytes curve() {
     return out;
 }
 
+/// A power, in units of 1/256 (u8Fixed8Number).
+Bytes power_curve(uint32_t exponent) {
+    Bytes out = typed("curv");
+    put32(out, 1);
+    put16(out, exponent);
+    return out;
+}
+
+std::string_view name_of(ColourSpace space) {
+    switch (space) {
+        case ColourSpace::display_p3:
+            return "Display P3";
+        case ColourSpace::adobe_rgb:
+            return "compatible with Adobe RGB (1998)";
+        case ColourSpace::srgb:
+            break;
+    }
+    return "sRGB (IEC 61966-2-1)";
+}
+
 struct Tag {
     std::string_view signature;
     size_t content;  // index into the contents: the three curves share one
@@ -98,18 +117,18 @@ struct Tag {
 
 }  // namespace
 
-std::vector<uint8_t> srgb_profile() {
-    constexpr std::array<int32_t, 3> kD50{63190, 65536, 54061};
+std::vector<uint8_t> output_profile(ColourSpace space) {
+    const PrimariesD50& primaries = primaries_d50(space);
     const std::array<Bytes, 8> contents{
-        description("sRGB (IEC 61966-2-1)"),
+        description(name_of(space)),
         plain_text("Public domain"),
         fixed_numbers("XYZ ", kD50),
+        // How white D65 was adapted.
         fixed_numbers<9>("sf32", {68674, 1502, -3291, 1939, 64912, -1119, -606, 988, 49262}),
-        // The columns add up to D50, so that white stays neutral to the last bit.
-        fixed_numbers<3>("XYZ ", {28576, 14581, 912}),
-        fixed_numbers<3>("XYZ ", {25239, 46983, 6361}),
-        fixed_numbers<3>("XYZ ", {9375, 3972, 46788}),
-        curve(),
+        fixed_numbers("XYZ ", primaries[0]),
+        fixed_numbers("XYZ ", primaries[1]),
+        fixed_numbers("XYZ ", primaries[2]),
+        space == ColourSpace::adobe_rgb ? power_curve(563) : srgb_curve(),
     };
     constexpr std::array<Tag, 10> kTags{{{"desc", 0},
                                          {"cprt", 1},

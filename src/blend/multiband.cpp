@@ -1,7 +1,6 @@
 #include "blend/multiband.hpp"
 
 #include <algorithm>
-#include <cstring>
 
 namespace broadloom {
 
@@ -29,14 +28,14 @@ BandRanges band_ranges(const Rect& block, int bands) {
     return r;
 }
 
-void MultibandCorrection::begin(const BandRanges& ranges) {
+template <typename T>
+void MultibandCorrection<T>::begin(const BandRanges& ranges) {
     ranges_ = ranges;
     for (size_t l = 0; l <= static_cast<size_t>(ranges.bands); ++l) {
-        for (WorkPlane& p : sum_[l]) {
+        for (WorkPlane<T>& p : sum_[l]) {
             p.reset(ranges.blend[l]);
             for (int64_t y = p.rect().y0; y < p.rect().y1; ++y) {
-                std::memset(p.at(p.rect().x0, y), 0,
-                            static_cast<size_t>(p.rect().width()) * sizeof(int16_t));
+                std::fill_n(p.at(p.rect().x0, y), p.rect().width(), T{0});
             }
         }
     }
@@ -45,29 +44,34 @@ void MultibandCorrection::begin(const BandRanges& ranges) {
     expanded_.resize(std::max(expanded_.size(), widest + 64));
 }
 
-void MultibandCorrection::reduce(const WorkPlane& from, WorkPlane& to) {
+template <typename T>
+void MultibandCorrection<T>::reduce(const WorkPlane<T>& from, WorkPlane<T>& to) {
     const Rect& r = to.rect();
     for (int64_t y = r.y0; y < r.y1; ++y) {
-        const int16_t* rows[5];
+        const T* rows[5];
         for (int i = 0; i < 5; ++i) rows[i] = from.at(2 * r.x0 - 2, 2 * y - 2 + i);
-        kernels_.reduce_row(rows, scratch_.data(), to.at(r.x0, y), r.width());
+        rows_.reduce_row(rows, scratch_.data(), to.at(r.x0, y), r.width());
     }
 }
 
 /// EXPAND of row y over [fine.x0, fine.x1) into expanded_, whose first value is that of the even
 /// column at or before fine.x0.
-void MultibandCorrection::expand_onto_row(const WorkPlane& coarse, const Rect& fine, int64_t y) {
+template <typename T>
+void MultibandCorrection<T>::expand_onto_row(const WorkPlane<T>& coarse, const Rect& fine,
+                                             int64_t y) {
     const int64_t first = floor_div(fine.x0, 2);
     const int64_t pairs = floor_div(fine.x1 - 1, 2) - first + 1;
     const bool odd = floor_div(y, 2) * 2 != y;
     const int64_t cy = floor_div(y, 2);
     // An odd start computes one value too many, from the plane's margin; it is not used.
-    const int16_t* rows[3] = {odd ? nullptr : coarse.at(first - 1, cy - 1),
-                              coarse.at(first - 1, cy), coarse.at(first - 1, cy + 1)};
-    kernels_.expand_row(rows, odd, scratch_.data(), expanded_.data(), pairs);
+    const T* rows[3] = {odd ? nullptr : coarse.at(first - 1, cy - 1), coarse.at(first - 1, cy),
+                        coarse.at(first - 1, cy + 1)};
+    rows_.expand_row(rows, odd, scratch_.data(), expanded_.data(), pairs);
 }
 
-void MultibandCorrection::add(const std::array<WorkPlane, 3>& difference, const WorkPlane& weight) {
+template <typename T>
+void MultibandCorrection<T>::add(const std::array<WorkPlane<T>, 3>& difference,
+                                 const WorkPlane<T>& weight) {
     const auto bands = static_cast<size_t>(ranges_.bands);
     for (size_t l = 1; l <= bands; ++l) {
         weight_[l].reset(ranges_.gauss[l]);
@@ -79,34 +83,38 @@ void MultibandCorrection::add(const std::array<WorkPlane, 3>& difference, const 
             reduce(l == 1 ? difference[c] : gauss_[l - 1], gauss_[l]);
         }
         for (size_t l = 0; l <= bands; ++l) {
-            const WorkPlane& fine = l == 0 ? difference[c] : gauss_[l];
-            const WorkPlane& w = l == 0 ? weight : weight_[l];
+            const WorkPlane<T>& fine = l == 0 ? difference[c] : gauss_[l];
+            const WorkPlane<T>& w = l == 0 ? weight : weight_[l];
             const Rect& r = ranges_.blend[l];
             for (int64_t y = r.y0; y < r.y1; ++y) {
-                const int16_t* expanded = nullptr;
+                const T* expanded = nullptr;
                 if (l < bands) {
                     expand_onto_row(gauss_[l + 1], r, y);
                     expanded = expanded_.data() + (r.x0 - floor_div(r.x0, 2) * 2);
                 }
-                kernels_.accumulate_row(sum_[l][c].at(r.x0, y), fine.at(r.x0, y), expanded,
-                                        w.at(r.x0, y), r.width());
+                rows_.accumulate_row(sum_[l][c].at(r.x0, y), fine.at(r.x0, y), expanded,
+                                     w.at(r.x0, y), r.width());
             }
         }
     }
 }
 
-const std::array<WorkPlane, 3>& MultibandCorrection::finish() {
+template <typename T>
+const std::array<WorkPlane<T>, 3>& MultibandCorrection<T>::finish() {
     for (auto l = static_cast<size_t>(ranges_.bands); l > 0; --l) {
         const Rect& r = ranges_.blend[l - 1];
         for (size_t c = 0; c < 3; ++c) {
             for (int64_t y = r.y0; y < r.y1; ++y) {
                 expand_onto_row(sum_[l][c], r, y);
-                kernels_.add_row(sum_[l - 1][c].at(r.x0, y),
-                                 expanded_.data() + (r.x0 - floor_div(r.x0, 2) * 2), r.width());
+                rows_.add_row(sum_[l - 1][c].at(r.x0, y),
+                              expanded_.data() + (r.x0 - floor_div(r.x0, 2) * 2), r.width());
             }
         }
     }
     return sum_[0];
 }
+
+template class MultibandCorrection<int16_t>;
+template class MultibandCorrection<float>;
 
 }  // namespace broadloom

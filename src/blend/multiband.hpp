@@ -42,32 +42,36 @@ BandRanges band_ranges(const Rect& block, int bands);
 /// From this distance to a seam on, a pixel is exactly that of its frame.
 constexpr int64_t seam_reach(int bands) { return int64_t{4} << bands; }
 
-/// Accumulates the correction of one block.
+/// Accumulates the correction of one block, T: int16_t or float.
+template <typename T>
 class MultibandCorrection {
   public:
-    explicit MultibandCorrection(const Kernels& kernels) : kernels_(kernels) {}
+    explicit MultibandCorrection(const Kernels& kernels) : rows_(kernels.rows<T>()) {}
 
     /// Starts a block with a zero correction.
     void begin(const BandRanges& ranges);
 
-    /// Adds one frame: its differences (three planes) and its weight (kWeightOne or 0), each
+    /// Adds one frame: its differences (three planes) and its weight (kWeightOneOf<T> or 0), each
     /// covering ranges.gauss[0].
-    void add(const std::array<WorkPlane, 3>& difference, const WorkPlane& weight);
+    void add(const std::array<WorkPlane<T>, 3>& difference, const WorkPlane<T>& weight);
 
     /// Collapses the bands. The planes cover ranges.blend[0] until the next begin().
-    const std::array<WorkPlane, 3>& finish();
+    const std::array<WorkPlane<T>, 3>& finish();
 
   private:
-    void reduce(const WorkPlane& from, WorkPlane& to);
-    void expand_onto_row(const WorkPlane& coarse, const Rect& fine, int64_t y);
+    void reduce(const WorkPlane<T>& from, WorkPlane<T>& to);
+    void expand_onto_row(const WorkPlane<T>& coarse, const Rect& fine, int64_t y);
 
-    const Kernels& kernels_;
+    const BlendRows<T>& rows_;
     BandRanges ranges_;
-    std::array<std::array<WorkPlane, 3>, kMaxBands + 1> sum_;
-    std::array<WorkPlane, kMaxBands + 1> gauss_;   // [0] unused
-    std::array<WorkPlane, kMaxBands + 1> weight_;  // [0] unused
-    std::vector<int32_t> scratch_;
-    std::vector<int16_t> expanded_;
+    std::array<std::array<WorkPlane<T>, 3>, kMaxBands + 1> sum_;
+    std::array<WorkPlane<T>, kMaxBands + 1> gauss_;   // [0] unused
+    std::array<WorkPlane<T>, kMaxBands + 1> weight_;  // [0] unused
+    std::vector<typename BlendRows<T>::Scratch> scratch_;
+    std::vector<T> expanded_;
 };
+
+extern template class MultibandCorrection<int16_t>;
+extern template class MultibandCorrection<float>;
 
 }  // namespace broadloom

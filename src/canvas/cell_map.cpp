@@ -177,12 +177,13 @@ void CellMap::exact_coordinates(int64_t cx, int64_t cy, CellCoords& out, int64_t
     const bool some = first != points + kCellArea;
     origin_x = origin_of(some ? first->x : 0, frame_->stored_width());
     origin_y = origin_of(some ? first->y : 0, frame_->stored_height());
+    out.by_channel = false;
     for (int i = 0; i < kCellArea; ++i) {
         const FramePoint& p = points[i];
         out.u[i] = static_cast<float>(p.valid ? p.x - static_cast<double>(origin_x) : kFarOutside);
         out.v[i] = static_cast<float>(p.valid ? p.y - static_cast<double>(origin_y) : kFarOutside);
-        out.h[i] = p.h;
-        out.g[i] = p.g;
+        out.h[0][i] = p.h;
+        out.g[0][i] = p.g;
     }
 }
 
@@ -207,8 +208,8 @@ void CellMap::coordinates(int64_t cx, int64_t cy, const Kernels& kernels, CellCo
     for (int i = 0; i < 4; ++i) {
         corners.u[i] = static_cast<float>(corner[i]->x - static_cast<double>(origin_x));
         corners.v[i] = static_cast<float>(corner[i]->y - static_cast<double>(origin_y));
-        corners.h[i] = corner[i]->h;
-        corners.g[i] = corner[i]->g;
+        corners.h[0][i] = corner[i]->h;
+        corners.g[0][i] = corner[i]->g;
     }
     kernels.interpolate_cell(corners, out);
 }

@@ -2,13 +2,14 @@
 /// give the same bits: sums are associated as written, a*b+c is never contracted, rounding is to
 /// nearest (even) from float and half up in integer shifts.
 ///
-/// Working values: sRGB-encoded, 16-bit signed, 255 -> 255 * 32 = 8160. Five fraction bits keep
-/// 8-bit gradients smooth through the blend, and values above white (up to twice the encoded range)
-/// survive until output.
+/// Working values are encoded as in sRGB and come in two types. 16-bit signed, 255 -> 255 * 32 =
+/// 8160: five fraction bits keep 8-bit gradients smooth through the blend. Float, 255 -> 255.0F:
+/// nothing of a 16-bit frame is lost.
 #pragma once
 
 #include <cstddef>
 #include <cstdint>
+#include <type_traits>
 
 #include "broadloom/instruction_set.hpp"
 
@@ -19,23 +20,33 @@ inline constexpr int kCell = 16;
 inline constexpr int kCellArea = kCell * kCell;
 inline constexpr int kWorkShift = 5;
 inline constexpr int kWorkLimit = 16383;
-/// A weight of one for accumulate(): weights are negative because -32768 is a 16-bit number and
-/// +32768 is not, which makes multiplication by one exact.
-inline constexpr int16_t kWeightOne = -32768;
+/// White as a 16-bit working value.
+inline constexpr int kWorkWhite = 255 << kWorkShift;
+
+/// A weight of one for accumulate_row(). Of 16-bit values weights are negative because -32768 is a
+/// 16-bit number and +32768 is not, which makes multiplication by one exact.
+template <typename T>
+inline constexpr T kWeightOneOf = T{1};
+template <>
+inline constexpr int16_t kWeightOneOf<int16_t> = -32768;
+inline constexpr int16_t kWeightOne = kWeightOneOf<int16_t>;
 
 /// Values at a cell's corners: top left, top right, bottom left, bottom right. u and v are frame
-/// coordinates relative to an integer origin of the cell; h and g are the vignetting correction for
-/// encoded and for linear values.
+/// coordinates relative to an integer origin of the cell; h and g are the correction of the light
+/// (without the frame's gains) for encoded and for linear values, h = g^(1/2.4).
 struct CellCorners {
-    float u[4], v[4], h[4], g[4];
+    float u[4], v[4];
+    float h[3][4], g[3][4];   ///< R, G, B; only [0] counts unless by_channel
+    bool by_channel = false;  ///< the three channels are corrected differently
 };
 
 /// Values at the 16x16 pixel centres of a cell.
 struct CellCoords {
     alignas(64) float u[kCellArea];
     alignas(64) float v[kCellArea];
-    alignas(64) float h[kCellArea];
-    alignas(64) float g[kCellArea];
+    alignas(64) float h[3][kCellArea];  ///< R, G, B; only [0] counts unless by_channel
+    alignas(64) float g[3][kCellArea];
+    bool by_channel = false;
 };
 
 /// One plane of a frame as a cell sees it: sample position = coordinate * scale + offset, counted
@@ -54,11 +65,39 @@ struct CellSampler {
     bool ycc = false;            ///< planes 1 and 2 are Cb and Cr
     bool chroma_linear = false;  ///< bilinear for planes 1 and 2 (subsampled planes)
     bool sixteen_bits = false;
-    bool photometric = false;                            ///< apply h, g and the gains
+    bool keep_range = false;   ///< 16-bit results may lie beyond black and white, to +-kWorkLimit
+    bool photometric = false;  ///< apply h, g and the gains
     float gain_h[3] = {1, 1, 1};                         ///< gain^(1/2.4)
     float gain_g[3] = {1, 1, 1};                         ///< gain
     float u_low = 0, u_high = 0, v_low = 0, v_high = 0;  ///< coordinates are clamped to these
     CellPlane plane[3];
+};
+
+/// The blend's rows of working values of one type. 16-bit values are rounded half up and saturate;
+/// floats are neither.
+template <typename T>
+struct BlendRows {
+    /// What sums are held in between.
+    using Scratch = std::conditional_t<std::is_same_v<T, int16_t>, int32_t, T>;
+
+    /// One row of REDUCE: out[x] = (sum over i, j of k_i k_j rows[j][2x + i]) / 256 with
+    /// k = 1 4 6 4 1. `scratch` holds 2 n + 3 values.
+    void (*reduce_row)(const T* const rows[5], Scratch* scratch, T* out, int64_t n);
+
+    /// One row of EXPAND, `pairs` * 2 values: with V the vertical sum (rows 1 6 1 on even fine
+    /// rows; rows[1], rows[2] 4 4 on odd ones), out[2i] = (V[i] + 6 V[i+1] + V[i+2]) / 64 and
+    /// out[2i+1] = (4 V[i+1] + 4 V[i+2]) / 64. `scratch` holds pairs + 2 values.
+    void (*expand_row)(const T* const rows[3], bool odd, Scratch* scratch, T* out, int64_t pairs);
+
+    /// acc = acc + weight * (fine - expanded); 16-bit fine and expanded within +-kWorkLimit,
+    /// weights as kWeightOneOf<T>; expanded may be null.
+    void (*accumulate_row)(T* acc, const T* fine, const T* expanded, const T* weight, int64_t n);
+
+    /// dst = dst + src.
+    void (*add_row)(T* dst, const T* src, int64_t n);
+
+    /// dst = a - b, 16-bit values limited to +-kWorkLimit.
+    void (*subtract_row)(T* dst, const T* a, const T* b, int64_t n);
 };
 
 struct Kernels {
@@ -67,34 +106,34 @@ struct Kernels {
     /// Bilinear interpolation of the corners to the pixel centres.
     void (*interpolate_cell)(const CellCorners& corners, CellCoords& out);
 
-    /// Samples, converts to R, G, B, corrects, and stores 16 rows of 16 working values a channel.
+    /// Samples, converts to R, G, B, corrects, and stores 16 rows of 16 working values a channel,
+    /// limited to black..white unless the sampler keeps the range.
     void (*sample_cell)(const CellSampler& sampler, const CellCoords& coords, int16_t* r,
                         int16_t* g, int16_t* b, std::ptrdiff_t stride);
 
-    /// One row of REDUCE: out[x] = (sum over i, j of k_i k_j rows[j][2x + i] + 128) >> 8 with
-    /// k = 1 4 6 4 1. `scratch` holds 2 n + 3 values.
-    void (*reduce_row)(const int16_t* const rows[5], int32_t* scratch, int16_t* out, int64_t n);
+    /// The same in floats, 255 = white, neither rounded nor limited. `stride` in values.
+    void (*sample_cell_float)(const CellSampler& sampler, const CellCoords& coords, float* r,
+                              float* g, float* b, std::ptrdiff_t stride);
 
-    /// One row of EXPAND, `pairs` * 2 values: with V the vertical sum (rows 1 6 1 on even fine
-    /// rows; rows[1], rows[2] 4 4 on odd ones), out[2i] = (V[i] + 6 V[i+1] + V[i+2] + 32) >> 6 and
-    /// out[2i+1] = (4 V[i+1] + 4 V[i+2] + 32) >> 6, saturated. `scratch` holds pairs + 2 values.
-    void (*expand_row)(const int16_t* const rows[3], bool odd, int32_t* scratch, int16_t* out,
-                       int64_t pairs);
+    BlendRows<int16_t> work;
+    BlendRows<float> deep;
 
-    /// acc = acc + weight * (fine - expanded), saturated; fine and expanded within +-kWorkLimit,
-    /// weights as kWeightOne; expanded may be null.
-    void (*accumulate_row)(int16_t* acc, const int16_t* fine, const int16_t* expanded,
-                           const int16_t* weight, int64_t n);
-
-    /// dst = dst + src, saturated.
-    void (*add_row)(int16_t* dst, const int16_t* src, int64_t n);
-
-    /// dst = a - b, limited to +-kWorkLimit.
-    void (*subtract_row)(int16_t* dst, const int16_t* a, const int16_t* b, int64_t n);
+    template <typename T>
+    [[nodiscard]] const BlendRows<T>& rows() const {
+        if constexpr (std::is_same_v<T, int16_t>) {
+            return work;
+        } else {
+            return deep;
+        }
+    }
 
     /// Working values to 8-bit R, G, B, 255: (value + 16) >> 5, limited to 0..255.
     void (*pack_row)(const int16_t* r, const int16_t* g, const int16_t* b, uint8_t* rgbx,
                      int64_t n);
+
+    /// Float working values to 16-bit R, G, B, 65535: value * 257 rounded to nearest, limited.
+    void (*pack_deep_row)(const float* r, const float* g, const float* b, uint16_t* rgba,
+                          int64_t n);
 };
 
 /// The kernels of an instruction set; `automatic` is the best that this processor has.

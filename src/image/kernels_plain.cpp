@@ -48,8 +48,11 @@ void interpolate_one(const float c[4], float* out) {
 void interpolate_cell(const CellCorners& corners, CellCoords& out) {
     interpolate_one(corners.u, out.u);
     interpolate_one(corners.v, out.v);
-    interpolate_one(corners.h, out.h);
-    interpolate_one(corners.g, out.g);
+    out.by_channel = corners.by_channel;
+    for (int c = 0; c < (corners.by_channel ? 3 : 1); ++c) {
+        interpolate_one(corners.h[c], out.h[c]);
+        interpolate_one(corners.g[c], out.g[c]);
+    }
 }
 
 /// Keys' cubic convolution with a = -1/2 (R. G. Keys, IEEE Trans. ASSP 29(6), 1981).
@@ -99,8 +102,17 @@ float sample_plane(const CellPlane& p, float u, float v, bool linear) {
     return (line[0] * wy[0] + line[1] * wy[1]) + (line[2] * wy[2] + line[3] * wy[3]);
 }
 
-template <typename T>
-void sample_cell_of(const CellSampler& s, const CellCoords& coords, int16_t* const out[3],
+void store(const CellSampler& s, float value, int16_t& out) {
+    const auto low = static_cast<float>(s.keep_range ? -kWorkLimit : 0);
+    const auto high = static_cast<float>(s.keep_range ? kWorkLimit : kWorkWhite);
+    const float scaled = std::min(std::max(value * 32.0F, low), high);
+    out = static_cast<int16_t>(std::lrintf(scaled));
+}
+
+void store(const CellSampler& /*s*/, float value, float& out) { out = value; }
+
+template <typename T, typename Out>
+void sample_cell_of(const CellSampler& s, const CellCoords& coords, Out* const out[3],
                     std::ptrdiff_t stride) {
     const float unit = sizeof(T) == 1 ? 1.0F : 255.0F / 65535.0F;
     for (int j = 0; j < kCell; ++j) {
@@ -126,23 +138,24 @@ void sample_cell_of(const CellSampler& s, const CellCoords& coords, int16_t* con
             }
             for (int i = 0; i < 3; ++i) {
                 if (s.photometric) {
-                    c[i] = corrected_value(c[i], coords.h[at] * s.gain_h[i],
-                                           coords.g[at] * s.gain_g[i]);
+                    const int light = coords.by_channel ? i : 0;
+                    c[i] = corrected_value(c[i], coords.h[light][at] * s.gain_h[i],
+                                           coords.g[light][at] * s.gain_g[i]);
                 }
-                const float scaled = std::min(std::max(c[i] * 32.0F, -16383.0F), 16383.0F);
-                out[i][j * stride + k] = static_cast<int16_t>(std::lrintf(scaled));
+                store(s, c[i], out[i][j * stride + k]);
             }
         }
     }
 }
 
-void sample_cell(const CellSampler& s, const CellCoords& coords, int16_t* r, int16_t* g, int16_t* b,
+template <typename Out>
+void sample_cell(const CellSampler& s, const CellCoords& coords, Out* r, Out* g, Out* b,
                  std::ptrdiff_t stride) {
-    int16_t* const out[3] = {r, g, b};
+    Out* const out[3] = {r, g, b};
     if (s.sixteen_bits) {
-        sample_cell_of<uint16_t>(s, coords, out, stride);
+        sample_cell_of<uint16_t, Out>(s, coords, out, stride);
     } else {
-        sample_cell_of<uint8_t>(s, coords, out, stride);
+        sample_cell_of<uint8_t, Out>(s, coords, out, stride);
     }
 }
 
@@ -187,6 +200,45 @@ void subtract_row(int16_t* dst, const int16_t* a, const int16_t* b, int64_t n) {
     }
 }
 
+void reduce_float_row(const float* const rows[5], float* scratch, float* out, int64_t n) {
+    for (int64_t x = 0; x < 2 * n + 3; ++x) {
+        scratch[x] =
+            ((rows[0][x] + rows[4][x]) + 4.0F * (rows[1][x] + rows[3][x])) + 6.0F * rows[2][x];
+    }
+    for (int64_t x = 0; x < n; ++x) {
+        const float* s = scratch + 2 * x;
+        out[x] = (((s[0] + s[4]) + 4.0F * (s[1] + s[3])) + 6.0F * s[2]) * (1.0F / 256.0F);
+    }
+}
+
+void expand_float_row(const float* const rows[3], bool odd, float* scratch, float* out,
+                      int64_t pairs) {
+    for (int64_t x = 0; x < pairs + 2; ++x) {
+        scratch[x] =
+            odd ? 4.0F * (rows[1][x] + rows[2][x]) : (rows[0][x] + rows[2][x]) + 6.0F * rows[1][x];
+    }
+    for (int64_t i = 0; i < pairs; ++i) {
+        const float* s = scratch + i;
+        out[2 * i] = ((s[0] + s[2]) + 6.0F * s[1]) * (1.0F / 64.0F);
+        out[2 * i + 1] = (4.0F * (s[1] + s[2])) * (1.0F / 64.0F);
+    }
+}
+
+void accumulate_float_row(float* acc, const float* fine, const float* expanded, const float* weight,
+                          int64_t n) {
+    for (int64_t x = 0; x < n; ++x) {
+        acc[x] += weight[x] * (expanded != nullptr ? fine[x] - expanded[x] : fine[x]);
+    }
+}
+
+void add_float_row(float* dst, const float* src, int64_t n) {
+    for (int64_t x = 0; x < n; ++x) dst[x] += src[x];
+}
+
+void subtract_float_row(float* dst, const float* a, const float* b, int64_t n) {
+    for (int64_t x = 0; x < n; ++x) dst[x] = a[x] - b[x];
+}
+
 uint8_t to_byte(int16_t value) {
     const int32_t rounded = (saturate(value + 16)) >> kWorkShift;
     return static_cast<uint8_t>(std::clamp(rounded, 0, 255));
@@ -201,12 +253,31 @@ void pack_row(const int16_t* r, const int16_t* g, const int16_t* b, uint8_t* rgb
     }
 }
 
+uint16_t to_sixteen(float value) {
+    return static_cast<uint16_t>(std::lrintf(std::min(std::max(value * 257.0F, 0.0F), 65535.0F)));
+}
+
+void pack_deep_row(const float* r, const float* g, const float* b, uint16_t* rgba, int64_t n) {
+    for (int64_t x = 0; x < n; ++x) {
+        rgba[4 * x] = to_sixteen(r[x]);
+        rgba[4 * x + 1] = to_sixteen(g[x]);
+        rgba[4 * x + 2] = to_sixteen(b[x]);
+        rgba[4 * x + 3] = 65535;
+    }
+}
+
 }  // namespace
 
 const Kernels& plain_kernels() {
-    static const Kernels table{"plain",    interpolate_cell, sample_cell,
-                               reduce_row, expand_row,       accumulate_row,
-                               add_row,    subtract_row,     pack_row};
+    static const Kernels table{"plain",
+                               interpolate_cell,
+                               sample_cell<int16_t>,
+                               sample_cell<float>,
+                               {reduce_row, expand_row, accumulate_row, add_row, subtract_row},
+                               {reduce_float_row, expand_float_row, accumulate_float_row,
+                                add_float_row, subtract_float_row},
+                               pack_row,
+                               pack_deep_row};
     return table;
 }
 

@@ -48,8 +48,11 @@ HWY_INLINE void interpolate_one(const float* c, float* HWY_RESTRICT out) {
 void interpolate_cell(const CellCorners& corners, CellCoords& out) {
     interpolate_one(corners.u, out.u);
     interpolate_one(corners.v, out.v);
-    interpolate_one(corners.h, out.h);
-    interpolate_one(corners.g, out.g);
+    out.by_channel = corners.by_channel;
+    for (int c = 0; c < (corners.by_channel ? 3 : 1); ++c) {
+        interpolate_one(corners.h[c], out.h[c]);
+        interpolate_one(corners.g[c], out.g[c]);
+    }
 }
 
 struct CubicWeights {
@@ -274,12 +277,25 @@ HWY_NOINLINE VF correct_dark(VF v, VF power, VF g) {
     return out;
 }
 
-template <bool kSixteen, bool kThree, bool kLinear>
-HWY_NOINLINE void sample_cell_of(const CellSampler& s, const CellCoords& coords,
-                                 int16_t* HWY_RESTRICT r, int16_t* HWY_RESTRICT g,
-                                 int16_t* HWY_RESTRICT b, std::ptrdiff_t stride) {
+HWY_INLINE void store(const CellSampler& s, VF value, int16_t* to) {
     const DF d;
     const D16 d16;
+    const auto low = hn::Set(d, static_cast<float>(s.keep_range ? -kWorkLimit : 0));
+    const auto high = hn::Set(d, static_cast<float>(s.keep_range ? kWorkLimit : kWorkWhite));
+    const auto scaled = hn::Min(hn::Max(hn::Mul(value, hn::Set(d, 32.0F)), low), high);
+    const VI rounded = hn::NearestInt(scaled);
+    hn::StoreU(hn::DemoteTo(d16, rounded), d16, to);
+}
+
+HWY_INLINE void store(const CellSampler& /*s*/, VF value, float* to) {
+    hn::StoreU(value, DF(), to);
+}
+
+template <bool kSixteen, bool kThree, bool kLinear, typename Out>
+HWY_NOINLINE void sample_cell_of(const CellSampler& s, const CellCoords& coords,
+                                 Out* HWY_RESTRICT r, Out* HWY_RESTRICT g, Out* HWY_RESTRICT b,
+                                 std::ptrdiff_t stride) {
+    const DF d;
     const auto n = static_cast<int>(hn::Lanes(d));
     const auto unit = hn::Set(d, 255.0F / 65535.0F);
     for (int j = 0; j < kCell; ++j) {
@@ -325,55 +341,58 @@ HWY_NOINLINE void sample_cell_of(const CellSampler& s, const CellCoords& coords,
                 }
             }
             if (s.photometric) {
-                const auto h = hn::Load(d, coords.h + at);
-                const auto p0 = power_part(c0, hn::Mul(h, hn::Set(d, s.gain_h[0])));
-                const auto p1 = power_part(c1, hn::Mul(h, hn::Set(d, s.gain_h[1])));
-                const auto p2 = power_part(c2, hn::Mul(h, hn::Set(d, s.gain_h[2])));
+                const auto h0 = hn::Load(d, coords.h[0] + at);
+                auto h1 = h0;
+                auto h2 = h0;
+                if (coords.by_channel) {
+                    h1 = hn::Load(d, coords.h[1] + at);
+                    h2 = hn::Load(d, coords.h[2] + at);
+                }
+                const auto p0 = power_part(c0, hn::Mul(h0, hn::Set(d, s.gain_h[0])));
+                const auto p1 = power_part(c1, hn::Mul(h1, hn::Set(d, s.gain_h[1])));
+                const auto p2 = power_part(c2, hn::Mul(h2, hn::Set(d, s.gain_h[2])));
                 const auto lowest =
                     hn::Min(hn::Min(hn::Min(c0, p0), hn::Min(c1, p1)), hn::Min(c2, p2));
                 if (HWY_UNLIKELY(!hn::AllFalse(d, hn::Lt(lowest, hn::Set(d, kToeEnd))))) {
-                    const auto q = hn::Load(d, coords.g + at);
-                    c0 = correct_dark(c0, p0, hn::Mul(q, hn::Set(d, s.gain_g[0])));
-                    c1 = correct_dark(c1, p1, hn::Mul(q, hn::Set(d, s.gain_g[1])));
-                    c2 = correct_dark(c2, p2, hn::Mul(q, hn::Set(d, s.gain_g[2])));
+                    const int by = coords.by_channel ? 1 : 0;
+                    const auto q0 = hn::Load(d, coords.g[0] + at);
+                    const auto q1 = hn::Load(d, coords.g[by] + at);
+                    const auto q2 = hn::Load(d, coords.g[2 * by] + at);
+                    c0 = correct_dark(c0, p0, hn::Mul(q0, hn::Set(d, s.gain_g[0])));
+                    c1 = correct_dark(c1, p1, hn::Mul(q1, hn::Set(d, s.gain_g[1])));
+                    c2 = correct_dark(c2, p2, hn::Mul(q2, hn::Set(d, s.gain_g[2])));
                 } else {
                     c0 = p0;
                     c1 = p1;
                     c2 = p2;
                 }
             }
-            const auto put = [&](VF c, int16_t* to) HWY_ATTR {
-                const auto scaled =
-                    hn::Min(hn::Max(hn::Mul(c, hn::Set(d, 32.0F)), hn::Set(d, -16383.0F)),
-                            hn::Set(d, 16383.0F));
-                const VI rounded = hn::NearestInt(scaled);
-                hn::StoreU(hn::DemoteTo(d16, rounded), d16, to + j * stride + k);
-            };
-            put(c0, r);
-            put(c1, g);
-            put(c2, b);
+            store(s, c0, r + j * stride + k);
+            store(s, c1, g + j * stride + k);
+            store(s, c2, b + j * stride + k);
         }
     }
 }
 
-template <bool kSixteen>
-void sample_cell_bits(const CellSampler& s, const CellCoords& coords, int16_t* r, int16_t* g,
-                      int16_t* b, std::ptrdiff_t stride) {
+template <bool kSixteen, typename Out>
+void sample_cell_bits(const CellSampler& s, const CellCoords& coords, Out* r, Out* g, Out* b,
+                      std::ptrdiff_t stride) {
     if (s.planes == 1) {
-        sample_cell_of<kSixteen, false, false>(s, coords, r, g, b, stride);
+        sample_cell_of<kSixteen, false, false, Out>(s, coords, r, g, b, stride);
     } else if (s.chroma_linear) {
-        sample_cell_of<kSixteen, true, true>(s, coords, r, g, b, stride);
+        sample_cell_of<kSixteen, true, true, Out>(s, coords, r, g, b, stride);
     } else {
-        sample_cell_of<kSixteen, true, false>(s, coords, r, g, b, stride);
+        sample_cell_of<kSixteen, true, false, Out>(s, coords, r, g, b, stride);
     }
 }
 
-void sample_cell(const CellSampler& s, const CellCoords& coords, int16_t* r, int16_t* g, int16_t* b,
+template <typename Out>
+void sample_cell(const CellSampler& s, const CellCoords& coords, Out* r, Out* g, Out* b,
                  std::ptrdiff_t stride) {
     if (s.sixteen_bits) {
-        sample_cell_bits<true>(s, coords, r, g, b, stride);
+        sample_cell_bits<true, Out>(s, coords, r, g, b, stride);
     } else {
-        sample_cell_bits<false>(s, coords, r, g, b, stride);
+        sample_cell_bits<false, Out>(s, coords, r, g, b, stride);
     }
 }
 
@@ -512,6 +531,131 @@ void subtract_row(int16_t* dst, const int16_t* a, const int16_t* b, int64_t n) {
     }
 }
 
+// The same for floats.
+using RF = hn::ScalableTag<float>;
+
+HWY_INLINE hn::Vec<RF> five_taps(hn::Vec<RF> outer_a, hn::Vec<RF> outer_b, hn::Vec<RF> inner_a,
+                                 hn::Vec<RF> inner_b, hn::Vec<RF> mid) {
+    const RF d;
+    return hn::Add(
+        hn::Add(hn::Add(outer_a, outer_b), hn::Mul(hn::Set(d, 4.0F), hn::Add(inner_a, inner_b))),
+        hn::Mul(hn::Set(d, 6.0F), mid));
+}
+
+HWY_INLINE float five_taps(float outer_a, float outer_b, float inner_a, float inner_b, float mid) {
+    return ((outer_a + outer_b) + 4.0F * (inner_a + inner_b)) + 6.0F * mid;
+}
+
+void reduce_float_row(const float* const rows[5], float* HWY_RESTRICT scratch,
+                      float* HWY_RESTRICT out, int64_t n) {
+    const RF d;
+    const auto lanes = static_cast<int64_t>(hn::Lanes(d));
+    const int64_t wide = 2 * n + 3;
+    const float* a = rows[0];
+    const float* b = rows[1];
+    const float* c = rows[2];
+    const float* e = rows[3];
+    const float* f = rows[4];
+    int64_t x = 0;
+    for (; x + lanes <= wide; x += lanes) {
+        hn::StoreU(five_taps(hn::LoadU(d, a + x), hn::LoadU(d, f + x), hn::LoadU(d, b + x),
+                             hn::LoadU(d, e + x), hn::LoadU(d, c + x)),
+                   d, scratch + x);
+    }
+    for (; x < wide; ++x) scratch[x] = five_taps(a[x], f[x], b[x], e[x], c[x]);
+    x = 0;
+    const auto share = hn::Set(d, 1.0F / 256.0F);
+    for (; 2 * (x + lanes) + 4 <= wide; x += lanes) {
+        hn::Vec<RF> s0, s1, s2, s3, s4, s5;
+        hn::LoadInterleaved2(d, scratch + 2 * x, s0, s1);
+        hn::LoadInterleaved2(d, scratch + 2 * x + 2, s2, s3);
+        hn::LoadInterleaved2(d, scratch + 2 * x + 4, s4, s5);
+        hn::StoreU(hn::Mul(five_taps(s0, s4, s1, s3, s2), share), d, out + x);
+    }
+    for (; x < n; ++x) {
+        const float* s = scratch + 2 * x;
+        out[x] = five_taps(s[0], s[4], s[1], s[3], s[2]) * (1.0F / 256.0F);
+    }
+}
+
+void expand_float_row(const float* const rows[3], bool odd, float* HWY_RESTRICT scratch,
+                      float* HWY_RESTRICT out, int64_t pairs) {
+    const RF d;
+    const auto lanes = static_cast<int64_t>(hn::Lanes(d));
+    const int64_t wide = pairs + 2;
+    const auto four = hn::Set(d, 4.0F);
+    const auto six = hn::Set(d, 6.0F);
+    const float* a = rows[0];
+    const float* b = rows[1];
+    const float* c = rows[2];
+    int64_t x = 0;
+    if (odd) {
+        for (; x + lanes <= wide; x += lanes) {
+            hn::StoreU(hn::Mul(four, hn::Add(hn::LoadU(d, b + x), hn::LoadU(d, c + x))), d,
+                       scratch + x);
+        }
+        for (; x < wide; ++x) scratch[x] = 4.0F * (b[x] + c[x]);
+    } else {
+        for (; x + lanes <= wide; x += lanes) {
+            hn::StoreU(hn::Add(hn::Add(hn::LoadU(d, a + x), hn::LoadU(d, c + x)),
+                               hn::Mul(six, hn::LoadU(d, b + x))),
+                       d, scratch + x);
+        }
+        for (; x < wide; ++x) scratch[x] = (a[x] + c[x]) + 6.0F * b[x];
+    }
+    int64_t i = 0;
+    const auto share = hn::Set(d, 1.0F / 64.0F);
+    for (; i + lanes + 2 <= wide; i += lanes) {
+        const auto s0 = hn::LoadU(d, scratch + i);
+        const auto s1 = hn::LoadU(d, scratch + i + 1);
+        const auto s2 = hn::LoadU(d, scratch + i + 2);
+        const auto even = hn::Mul(hn::Add(hn::Add(s0, s2), hn::Mul(six, s1)), share);
+        const auto odds = hn::Mul(hn::Mul(four, hn::Add(s1, s2)), share);
+        hn::StoreInterleaved2(even, odds, d, out + 2 * i);
+    }
+    for (; i < pairs; ++i) {
+        const float* s = scratch + i;
+        out[2 * i] = ((s[0] + s[2]) + 6.0F * s[1]) * (1.0F / 64.0F);
+        out[2 * i + 1] = (4.0F * (s[1] + s[2])) * (1.0F / 64.0F);
+    }
+}
+
+void accumulate_float_row(float* HWY_RESTRICT acc, const float* fine, const float* expanded,
+                          const float* weight, int64_t n) {
+    const RF d;
+    const auto lanes = static_cast<int64_t>(hn::Lanes(d));
+    int64_t x = 0;
+    for (; x + lanes <= n; x += lanes) {
+        auto band = hn::LoadU(d, fine + x);
+        if (expanded != nullptr) band = hn::Sub(band, hn::LoadU(d, expanded + x));
+        const auto product = hn::Mul(hn::LoadU(d, weight + x), band);
+        hn::StoreU(hn::Add(hn::LoadU(d, acc + x), product), d, acc + x);
+    }
+    for (; x < n; ++x) {
+        acc[x] += weight[x] * (expanded != nullptr ? fine[x] - expanded[x] : fine[x]);
+    }
+}
+
+void add_float_row(float* HWY_RESTRICT dst, const float* src, int64_t n) {
+    const RF d;
+    const auto lanes = static_cast<int64_t>(hn::Lanes(d));
+    int64_t x = 0;
+    for (; x + lanes <= n; x += lanes) {
+        hn::StoreU(hn::Add(hn::LoadU(d, dst + x), hn::LoadU(d, src + x)), d, dst + x);
+    }
+    for (; x < n; ++x) dst[x] += src[x];
+}
+
+void subtract_float_row(float* dst, const float* a, const float* b, int64_t n) {
+    const RF d;
+    const auto lanes = static_cast<int64_t>(hn::Lanes(d));
+    int64_t x = 0;
+    for (; x + lanes <= n; x += lanes) {
+        hn::StoreU(hn::Sub(hn::LoadU(d, a + x), hn::LoadU(d, b + x)), d, dst + x);
+    }
+    for (; x < n; ++x) dst[x] = a[x] - b[x];
+}
+
 void pack_row(const int16_t* r, const int16_t* g, const int16_t* b, uint8_t* HWY_RESTRICT rgbx,
               int64_t n) {
     const F16 d;
@@ -540,11 +684,45 @@ void pack_row(const int16_t* r, const int16_t* g, const int16_t* b, uint8_t* HWY
     }
 }
 
+void pack_deep_row(const float* r, const float* g, const float* b, uint16_t* HWY_RESTRICT rgba,
+                   int64_t n) {
+    const RF d;
+    const hn::Rebind<uint16_t, RF> d16;
+    const auto lanes = static_cast<int64_t>(hn::Lanes(d));
+    const auto to_sixteen = [&](const float* p) HWY_ATTR {
+        const auto scaled = hn::Mul(hn::LoadU(d, p), hn::Set(d, 257.0F));
+        const auto limited = hn::Min(hn::Max(scaled, hn::Zero(d)), hn::Set(d, 65535.0F));
+        return hn::DemoteTo(d16, hn::NearestInt(limited));
+    };
+    const auto full = hn::Set(d16, 65535);
+    int64_t x = 0;
+    for (; x + lanes <= n; x += lanes) {
+        hn::StoreInterleaved4(to_sixteen(r + x), to_sixteen(g + x), to_sixteen(b + x), full, d16,
+                              rgba + 4 * x);
+    }
+    const auto one = [](float v) {
+        return static_cast<uint16_t>(std::lrintf(std::min(std::max(v * 257.0F, 0.0F), 65535.0F)));
+    };
+    for (; x < n; ++x) {
+        rgba[4 * x] = one(r[x]);
+        rgba[4 * x + 1] = one(g[x]);
+        rgba[4 * x + 2] = one(b[x]);
+        rgba[4 * x + 3] = 65535;
+    }
+}
+
 }  // namespace
 
 const Kernels* kernel_table(const char* name) {
-    static Kernels table{name,           interpolate_cell, sample_cell,  reduce_row, expand_row,
-                         accumulate_row, add_row,          subtract_row, pack_row};
+    static Kernels table{name,
+                         interpolate_cell,
+                         sample_cell<int16_t>,
+                         sample_cell<float>,
+                         {reduce_row, expand_row, accumulate_row, add_row, subtract_row},
+                         {reduce_float_row, expand_float_row, accumulate_float_row, add_float_row,
+                          subtract_float_row},
+                         pack_row,
+                         pack_deep_row};
     return &table;
 }
 

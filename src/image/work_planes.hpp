@@ -1,4 +1,5 @@
-/// Reusable planes of working values that cover a rectangle in absolute coordinates.
+/// Reusable planes of working values (16-bit or float) that cover a rectangle in absolute
+/// coordinates.
 #pragma once
 
 #include <cstdint>
@@ -10,6 +11,7 @@ namespace broadloom {
 
 /// One plane. Rows have a margin of kMargin values on each side, so that vector code and odd starts
 /// may touch a little more than the rectangle.
+template <typename T>
 class WorkPlane {
   public:
     static constexpr int64_t kMargin = 16;
@@ -23,10 +25,10 @@ class WorkPlane {
         if (values_.size() < needed) values_.resize(needed);
     }
     /// Pointer to (x, y) in absolute coordinates.
-    [[nodiscard]] int16_t* at(int64_t x, int64_t y) {
+    [[nodiscard]] T* at(int64_t x, int64_t y) {
         return values_.data() + (y - rect_.y0) * stride_ + (x - rect_.x0) + kMargin;
     }
-    [[nodiscard]] const int16_t* at(int64_t x, int64_t y) const {
+    [[nodiscard]] const T* at(int64_t x, int64_t y) const {
         return values_.data() + (y - rect_.y0) * stride_ + (x - rect_.x0) + kMargin;
     }
     [[nodiscard]] const Rect& rect() const { return rect_; }
@@ -35,7 +37,7 @@ class WorkPlane {
   private:
     Rect rect_;
     int64_t stride_ = 0;
-    std::vector<int16_t> values_;
+    std::vector<T> values_;
 };
 
 }  // namespace broadloom

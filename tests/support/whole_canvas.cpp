@@ -278,6 +278,7 @@ std::vector<uint8_t> WholeCanvas::blended(int bands) const {
         for (int64_t y = 0; y < canvas_.height; ++y) {
             for (int64_t x = 0; x < canvas_.width; ++x) {
                 int16_t& v = out[c][index(x, y)];
+                if (source_[index(x, y)] < 0) continue;  // the background stays
                 v = static_cast<int16_t>(
                     limit16(v + correction.at(x - correction.left, y - correction.top)));
             }

@@ -44,7 +44,7 @@ Picture blended_here(const Placed& a, const Placed& b, int64_t seam, int bands) 
     const int64_t width = a.picture.width;
     const int64_t height = a.picture.height;
     const Rect all{0, 0, width, height};
-    MultibandCorrection correction(kernels_for(InstructionSet::automatic));
+    MultibandCorrection<int16_t> correction(kernels_for(InstructionSet::automatic));
     const BandRanges ranges = band_ranges(all, bands);
     correction.begin(ranges);
     const auto composite = [&](int64_t x, int64_t y, int c) {
@@ -52,9 +52,9 @@ Picture blended_here(const Placed& a, const Placed& b, int64_t seam, int bands) 
     };
     for (int i = 0; i < 2; ++i) {
         const Placed& s = i == 0 ? a : b;
-        std::array<WorkPlane, 3> difference;
-        WorkPlane weight;
-        for (WorkPlane& p : difference) p.reset(ranges.gauss[0]);
+        std::array<WorkPlane<int16_t>, 3> difference;
+        WorkPlane<int16_t> weight;
+        for (WorkPlane<int16_t>& p : difference) p.reset(ranges.gauss[0]);
         weight.reset(ranges.gauss[0]);
         for (int64_t y = ranges.gauss[0].y0; y < ranges.gauss[0].y1; ++y) {
             for (int64_t x = ranges.gauss[0].x0; x < ranges.gauss[0].x1; ++x) {

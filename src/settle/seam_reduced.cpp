@@ -1,0 +1,288 @@
+#include "settle/seam_reduced.hpp"
+
+#include <algorithm>
+#include <cmath>
+
+#include "base/parallel.hpp"
+#include "base/work_meter.hpp"
+
+namespace broadloom {
+
+namespace {
+
+constexpr int64_t kSide = 4;
+/// A frame is clearly less sharp where it has less than this share of another's detail.
+constexpr double kClearly = 0.7;
+/// Detail below this, levels, is grain.
+constexpr int kLeastDetail = 4;
+
+/// City-block distance from the nearest block that is not covered in full, in blocks; the frame's
+/// rectangle ends the cover.
+std::vector<int32_t> border_distance(const std::vector<uint8_t>& full, int64_t width,
+                                     int64_t height) {
+    std::vector<int32_t> distance(full.size());
+    const auto at = [&](int64_t x, int64_t y) { return static_cast<size_t>(y * width + x); };
+    const auto before = [&](int64_t x, int64_t y) {
+        return x < 0 || y < 0 || x >= width || y >= height ? 0 : distance[at(x, y)];
+    };
+    for (int64_t y = 0; y < height; ++y) {
+        for (int64_t x = 0; x < width; ++x) {
+            distance[at(x, y)] =
+                full[at(x, y)] == 0 ? 0 : 1 + std::min(before(x - 1, y), before(x, y - 1));
+        }
+    }
+    for (int64_t y = height - 1; y >= 0; --y) {
+        for (int64_t x = width - 1; x >= 0; --x) {
+            int32_t& d = distance[at(x, y)];
+            d = std::min({d, 1 + before(x + 1, y), 1 + before(x, y + 1)});
+        }
+    }
+    return distance;
+}
+
+}  // namespace
+
+Rect rect_on_canvas(const Rect& rect, const CanvasSpan& canvas) {
+    Rect r = rect;
+    r.y0 = std::max<int64_t>(r.y0, 0);
+    r.y1 = std::min(r.y1, canvas.height);
+    if (canvas.wraps) {
+        const int64_t x0 = r.x0 - floor_div(r.x0, canvas.width) * canvas.width;
+        r = {x0, r.y0, x0 + std::min(r.width(), canvas.width), r.y1};
+    } else {
+        r.x0 = std::max<int64_t>(r.x0, 0);
+        r.x1 = std::min(r.x1, canvas.width);
+    }
+    return r.empty() ? Rect{} : r;
+}
+
+ReducedScene::ReducedScene(const CanvasSpan& canvas, FrameStore& store, const SeamOptions& options,
+                           int threads, const WorkHooks& hooks)
+    : canvas_(canvas),
+      side_(canvas.wraps && canvas.width % kSide != 0 ? 1 : kSide),
+      frames_(store.frames().count()) {
+    span_ = {ceil_div(canvas.width, side_), ceil_div(canvas.height, side_), canvas.wraps};
+    const auto area = static_cast<size_t>(span_.width * span_.height);
+    for (size_t k = 0; k < frames_.size(); ++k) {
+        const Rect r = rect_on_canvas(store.frames().rect(k), canvas);
+        frames_[k].rect = r.empty() ? Rect{}
+                                    : Rect{r.x0 / side_, r.y0 / side_, ceil_div(r.x1, side_),
+                                           ceil_div(r.y1, side_)};
+        if (canvas.wraps) {
+            Rect& b = frames_[k].rect;
+            b.x1 = std::min(b.x1, b.x0 + span_.width);
+        }
+    }
+    list_pairs();
+    WorkMeter meter("comparing frames", frames_.size() + pairs_.size(), hooks);
+    std::vector<std::vector<uint8_t>> full(frames_.size());
+    for_each_index(frames_.size(), threads, [&](size_t k, int) {
+        reduce(static_cast<int>(k), store, full[k]);
+        meter.advance();
+    });
+    // What any frame covers in full, and the most detail there.
+    std::vector<uint8_t> some(area, 0);
+    std::vector<uint8_t> sharpest(area, 0);
+    for (size_t k = 0; k < frames_.size(); ++k) {
+        const Frame& f = frames_[k];
+        any_kept_ = any_kept_ || !f.kept.empty();
+        for (int64_t j = 0; j < f.rect.height(); ++j) {
+            for (int64_t i = 0; i < f.rect.width(); ++i) {
+                const auto local = static_cast<size_t>(j * f.rect.width() + i);
+                if (full[k][local] == 0) continue;
+                const size_t at = block(f, i, j);
+                some[at] = 1;
+                sharpest[at] = std::max(sharpest[at], f.detail[local]);
+            }
+        }
+    }
+    for_each_index(frames_.size(), threads, [&](size_t k, int) {
+        Frame& f = frames_[k];
+        prefer(static_cast<int>(k), options, full[k], sharpest);
+        // A frame that has only a part of a block may have it where nobody has the whole.
+        for (int64_t j = 0; j < f.rect.height(); ++j) {
+            for (int64_t i = 0; i < f.rect.width(); ++i) {
+                const auto local = static_cast<size_t>(j * f.rect.width() + i);
+                if (f.covers[local] != 0 && full[k][local] == 0 && some[block(f, i, j)] != 0) {
+                    f.covers[local] = 0;
+                }
+            }
+        }
+        f.detail = {};
+        full[k] = {};
+    });
+    for_each_index(pairs_.size(), threads, [&](size_t i, int) {
+        measure(pairs_[i], store, options);
+        meter.advance();
+    });
+}
+
+/// Of the frame's block (i, j), counted from its rectangle's corner.
+size_t ReducedScene::block(const Frame& f, int64_t i, int64_t j) const {
+    int64_t x = f.rect.x0 + i;
+    if (x >= span_.width) x -= span_.width;
+    return static_cast<size_t>((f.rect.y0 + j) * span_.width + x);
+}
+
+void ReducedScene::reduce(int k, FrameStore& store, std::vector<uint8_t>& full) {
+    Frame& f = frames_[static_cast<size_t>(k)];
+    const auto blocks = static_cast<size_t>(f.rect.area());
+    f.covers.assign(blocks, 0);
+    f.detail.assign(blocks, 0);
+    full.assign(blocks, 0);
+    if (blocks == 0) return;
+    const auto frame = store.get(k);
+    const FrameView view(*frame, canvas_);
+    std::vector<uint8_t> kept(blocks, 0);
+    bool any = false;
+    for (int64_t j = 0; j < f.rect.height(); ++j) {
+        for (int64_t i = 0; i < f.rect.width(); ++i) {
+            const int64_t bx = (f.rect.x0 + i) % span_.width;
+            const int64_t by = f.rect.y0 + j;
+            const int64_t x1 = std::min((bx + 1) * side_, canvas_.width);
+            const int64_t y1 = std::min((by + 1) * side_, canvas_.height);
+            int64_t count = 0;
+            int64_t detail = 0;
+            const auto local = static_cast<size_t>(j * f.rect.width() + i);
+            for (int64_t y = by * side_; y < y1; ++y) {
+                for (int64_t x = bx * side_; x < x1; ++x) {
+                    const int64_t at = view.at(x, y);
+                    if (at < 0) continue;
+                    ++count;
+                    detail += frame->detail[static_cast<size_t>(at)];
+                    if ((frame->flags[static_cast<size_t>(at)] & kKeep) != 0) kept[local] = 1;
+                }
+            }
+            if (count == 0) continue;
+            f.covers[local] = 1;
+            full[local] = count == (x1 - bx * side_) * (y1 - by * side_) ? 1 : 0;
+            f.detail[local] = static_cast<uint8_t>(detail / count);
+            any = any || kept[local] != 0;
+        }
+    }
+    if (any) f.kept = std::move(kept);
+}
+
+void ReducedScene::prefer(int k, const SeamOptions& options, const std::vector<uint8_t>& full,
+                          const std::vector<uint8_t>& sharpest) {
+    Frame& f = frames_[static_cast<size_t>(k)];
+    const int64_t width = f.rect.width();
+    const int64_t height = f.rect.height();
+    f.preference.assign(full.size(), 0);
+    if (full.empty()) return;
+    const std::vector<int32_t> distance = border_distance(full, width, height);
+    const double reach =
+        std::max(1.0, options.border_reach * static_cast<double>(std::min(width, height)));
+    const double cx = static_cast<double>(width) / 2;
+    const double cy = static_cast<double>(height) / 2;
+    const double scale = 1 / (cx * cx + cy * cy);
+    for (int64_t j = 0; j < height; ++j) {
+        for (int64_t i = 0; i < width; ++i) {
+            const auto local = static_cast<size_t>(j * width + i);
+            const double near = std::max(0.0, 1 - distance[local] / reach);
+            const double dx = static_cast<double>(i) + 0.5 - cx;
+            const double dy = static_cast<double>(j) + 0.5 - cy;
+            double cost =
+                options.border * near * near + options.off_centre * (dx * dx + dy * dy) * scale;
+            const int most = sharpest[block(f, i, j)];
+            if (most >= kLeastDetail) {
+                const double share = f.detail[local] / static_cast<double>(most);
+                cost += options.unsharp * std::max(0.0, 1 - share / kClearly);
+            }
+            f.preference[local] =
+                static_cast<uint8_t>(std::clamp(std::lround(cost * kSeamUnit), 0L, 255L));
+        }
+    }
+}
+
+void ReducedScene::list_pairs() {
+    for (size_t k = 0; k < frames_.size(); ++k) {
+        pairs_of_.push_back(pairs_.size());
+        const Rect& a = frames_[k].rect;
+        if (a.empty()) continue;
+        for (size_t l = k + 1; l < frames_.size(); ++l) {
+            Rect common;
+            int parts = 0;
+            for (const int64_t turn : {int64_t{-1}, int64_t{0}, int64_t{1}}) {
+                if (turn != 0 && !span_.wraps) continue;
+                const Rect part = intersect(a, frames_[l].rect.moved(turn * span_.width, 0));
+                if (part.empty()) continue;
+                common = part;
+                ++parts;
+            }
+            if (parts == 0) continue;
+            if (parts > 1) common = {a.x0, common.y0, a.x1, common.y1};
+            if (common.x0 >= span_.width) common = common.moved(-span_.width, 0);
+            pairs_.push_back({static_cast<int>(k), static_cast<int>(l), {}, common, {}});
+        }
+    }
+    pairs_of_.push_back(pairs_.size());
+}
+
+const ReducedScene::Pair* ReducedScene::pair(int k, int l) const {
+    if (k > l) std::swap(k, l);
+    const auto begin =
+        pairs_.begin() + static_cast<std::ptrdiff_t>(pairs_of_[static_cast<size_t>(k)]);
+    const auto end =
+        pairs_.begin() + static_cast<std::ptrdiff_t>(pairs_of_[static_cast<size_t>(k) + 1]);
+    const auto found =
+        std::lower_bound(begin, end, l, [](const Pair& p, int other) { return p.second < other; });
+    return found != end && found->second == l ? &*found : nullptr;
+}
+
+void ReducedScene::measure(Pair& pair, FrameStore& store, const SeamOptions& options) {
+    const auto first = store.get(pair.first);
+    const auto second = store.get(pair.second);
+    const FrameView a(*first, canvas_);
+    const FrameView b(*second, canvas_);
+    const Rect pixels{pair.common.x0 * side_, pair.common.y0 * side_, pair.common.x1 * side_,
+                      std::min(pair.common.y1 * side_, canvas_.height)};
+    pair.tone = measure_pair(a, b, pixels, canvas_, options);
+    pair.cost.assign(static_cast<size_t>(pair.common.area()), 0);
+    for (int64_t y = pixels.y0; y < pixels.y1; ++y) {
+        uint16_t* row = pair.cost.data() + (y - pixels.y0) / side_ * pair.common.width();
+        for (int64_t x = pixels.x0; x < pixels.x1; ++x) {
+            const int64_t wx = canvas_.wraps && x >= canvas_.width ? x - canvas_.width : x;
+            if (wx >= canvas_.width) break;
+            const int64_t ia = a.at(wx, y);
+            if (ia < 0) continue;
+            const int64_t ib = b.at(wx, y);
+            if (ib < 0) continue;
+            uint16_t& most = row[(x - pixels.x0) / side_];
+            most =
+                std::max(most, difference_cost(squared_difference(a, ia, b, ib, pair.tone.offset),
+                                               pair.tone.scale));
+        }
+    }
+}
+
+int32_t ReducedScene::preference(int k, int64_t x, int64_t y) const {
+    const Frame& f = frame(k);
+    const int64_t column = span_.column(x / side_, f.rect.x0);
+    return f.preference[static_cast<size_t>((y / side_ - f.rect.y0) * f.rect.width() + column)];
+}
+
+void ReducedScene::first_labels(std::vector<int16_t>& labels, std::vector<uint8_t>& fixed) const {
+    const auto area = static_cast<size_t>(span_.width * span_.height);
+    labels.assign(area, LabelGrid::kNobody);
+    fixed.assign(any_kept_ ? area : 0, 0);
+    std::vector<int16_t> best(area, INT16_MAX);
+    for (size_t k = 0; k < frames_.size(); ++k) {
+        const Frame& f = frames_[k];
+        for (int64_t j = 0; j < f.rect.height(); ++j) {
+            for (int64_t i = 0; i < f.rect.width(); ++i) {
+                const auto local = static_cast<size_t>(j * f.rect.width() + i);
+                if (f.covers[local] == 0) continue;
+                const size_t at = block(f, i, j);
+                const bool keeps = !f.kept.empty() && f.kept[local] != 0;
+                if (any_kept_ && fixed[at] != 0) continue;
+                if (!keeps && f.preference[local] >= best[at]) continue;
+                labels[at] = static_cast<int16_t>(k);
+                best[at] = f.preference[local];
+                if (keeps) fixed[at] = 1;
+            }
+        }
+    }
+}
+
+}  // namespace broadloom

@@ -1,0 +1,52 @@
+/// Seams: which frame each pixel of the coarse canvas is taken from, so that what stands elsewhere
+/// in each frame is shown whole or not at all. A labelling of least cost, found by expansion moves
+/// (Boykov, Veksler & Zabih, IEEE PAMI 23(11), 2001; Kwatra et al., SIGGRAPH 2003; Agarwala et al.,
+/// SIGGRAPH 2004) on a reduced canvas first and then, in a band around its seams, on the coarse
+/// one.
+///
+/// The cost of a labelling is, in units of one pixel's length of seam between frames that agree:
+/// - for each pair of neighbours taken from different frames k and l: 1, plus at both pixels the
+///   fourth power of the difference between k and l over twice the pair's noise, halved.
+///   Difference: root mean square over the channels of the frames' difference and half its
+///   gradient, less what the whole pair differs by. Where only one of the two pixels is seen by
+///   both frames, it counts twice: a seam along a frame's border costs like any other.
+/// - for each pixel: a little for being near its frame's border, far from its middle, or clearly
+///   less sharp than another frame is there.
+#pragma once
+
+#include <cstddef>
+
+#include "blend/label_grid.hpp"
+#include "broadloom/work.hpp"
+#include "settle/coarse_frame.hpp"
+
+namespace broadloom {
+
+struct SeamOptions {
+    /// Least noise of a frame pair's difference, levels: grain of two good frames.
+    double least_noise = 2;
+    /// Most noise, levels: what differs more is something that moved, not noise.
+    double most_noise = 8;
+    /// A pixel at the very border of its frame; falls to 0 over `border_reach` of the frame's
+    /// shorter side. Small beside crossing a moved thing, large beside a detour of a few pixels.
+    double border = 0.5;
+    double border_reach = 1.0 / 12;
+    /// A pixel at the frame's corner, growing with the square of the distance from the middle.
+    double off_centre = 0.03;
+    /// A pixel of a frame without any of the detail that another shows there.
+    double unsharp = 0.1;
+    /// Pixels on either side of a seam of the reduced canvas between which it may be moved.
+    int band = 6;
+    /// And where it still crosses something.
+    int wide_band = 40;
+    /// Frames held besides those at work, bytes.
+    size_t cache_bytes = size_t{64} << 20;
+};
+
+/// Pixels that no frame covers have no label; those with kKeep have that frame's, the earliest if
+/// there are several. Bytes do not depend on `threads`. Throws what `frames` throws, and Error when
+/// the hooks ask for a stop.
+LabelGrid solve_seams(const CoarseCanvas& canvas, const CoarseFrames& frames,
+                      const SeamOptions& options, int threads, const WorkHooks& hooks = {});
+
+}  // namespace broadloom

@@ -1,0 +1,77 @@
+/// Frames on a coarse canvas with something that moved in each of them, made in memory.
+#pragma once
+
+#include <cstdint>
+#include <memory>
+#include <string>
+#include <vector>
+
+#include "blend/label_grid.hpp"
+#include "settle/coarse_frame.hpp"
+
+namespace broadloom::test {
+
+/// Frames held in memory.
+class HeldFrames final : public CoarseFrames {
+  public:
+    void add(CoarseFrame frame) {
+        frames_.push_back(std::make_shared<const CoarseFrame>(std::move(frame)));
+    }
+    [[nodiscard]] size_t count() const override { return frames_.size(); }
+    [[nodiscard]] Rect rect(size_t frame) const override { return frames_[frame]->rect; }
+    [[nodiscard]] std::shared_ptr<const CoarseFrame> get(size_t frame) const override {
+        return frames_[frame];
+    }
+
+  private:
+    std::vector<std::shared_ptr<const CoarseFrame>> frames_;
+};
+
+/// A canvas of these pixels, 20 of them a degree.
+CoarseCanvas flat_canvas(int64_t width, int64_t height, bool wraps = false);
+
+struct MovingPlan {
+    int columns = 4, rows = 3;
+    int64_t width = 240, height = 160;  ///< of a frame
+    double overlap = 0.35;
+    double noise = 1.5;  ///< levels, of each frame's own
+    bool objects = true;
+    bool wraps = false;
+};
+
+/// What stands in one frame: the pixels of the canvas that it takes, also where its frame does not
+/// cover them.
+struct MovedThing {
+    int frame = 0;
+    std::string kind;
+    std::vector<size_t> pixels;  ///< of the canvas, row by row, where some frame covers
+};
+
+struct MovingScene {
+    CoarseCanvas canvas;
+    HeldFrames frames;
+    std::vector<Rect> views;  ///< what each frame covers
+    std::vector<MovedThing> things;
+};
+
+/// A textured ground; in each frame a person-like, vehicle-like or branch-like shape that differs
+/// from it by 30 levels or more, anywhere, also across the frame's border.
+std::unique_ptr<MovingScene> make_moving_scene(const MovingPlan& plan, uint64_t seed);
+
+/// For each thing: whether a labelling exists that shows it, and all others that it has to do with,
+/// whole or not at all.
+std::vector<bool> can_be_whole_or_absent(const MovingScene& scene);
+
+/// The share of a thing's pixels that are taken from its frame.
+double share_shown(const MovingScene& scene, const LabelGrid& labels, const MovedThing& thing);
+/// Between 2 % and 98 % shown.
+bool is_cut(double share);
+
+/// Each pixel from the frame with the nearest centre that covers it.
+LabelGrid nearest_centres(const MovingScene& scene);
+
+/// A picture of the labelled scene, seams drawn in red when asked for, as PPM.
+void write_labelled(const std::string& path, const CoarseCanvas& canvas, const CoarseFrames& frames,
+                    const LabelGrid& labels, bool seams);
+
+}  // namespace broadloom::test

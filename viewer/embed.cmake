@@ -5,6 +5,9 @@ cmake_minimum_required(VERSION 3.25)
 file(READ ${SOURCE}/page.html page)
 file(READ ${SOURCE}/page.css style)
 file(READ ${SOURCE}/page.js script)
+file(READ ${SOURCE}/frame_geometry.js geometry)
+file(READ ${SOURCE}/seam_lines.js lines)
+file(READ ${SOURCE}/seam_view.js seams)
 file(READ ${LIBRARY}/build/openseadragon/openseadragon.min.js library)
 file(READ ${LIBRARY}/LICENSE.txt licence)
 
@@ -12,7 +15,7 @@ file(READ ${LIBRARY}/LICENSE.txt licence)
 string(REGEX REPLACE "\n//# sourceMappingURL=[^\n]*" "" library "${library}")
 
 # Text set into <script> or <style> must not be able to end or disturb it.
-foreach(part style script library licence)
+foreach(part style script geometry lines seams library licence)
   string(TOLOWER "${${part}}" lower)
   foreach(forbidden "</script" "<script" "</style" "<!--" "@@")
     string(FIND "${lower}" "${forbidden}" at)
@@ -38,6 +41,9 @@ function(set_in place text)
 endfunction()
 set_in("@@style@@" "${style}")
 set_in("@@library@@" "/*! openseadragon\n\n${licence}*/\n${library}")
+set_in("@@geometry@@" "${geometry}")
+set_in("@@lines@@" "${lines}")
+set_in("@@seams@@" "${seams}")
 set_in("@@script@@" "${script}")
 
 # Bytes, because a string literal may not be this long everywhere.

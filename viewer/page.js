@@ -346,11 +346,14 @@
     };
     document.addEventListener('keydown', (event) => {
         if (event.ctrlKey || event.metaKey || event.altKey || byId('about').open) return;
+        // Fields keep their own keys, buttons the one that presses them.
+        const at = event.target instanceof Element ? event.target : document.body;
+        if (at.closest('select, textarea, input') && event.key !== 'Escape') return;
+        if (at.closest('button') && event.key === 'Enter') return;
         const command = keys[event.key.length === 1 ? event.key.toLowerCase() : event.key];
-        if (!command) return;
+        if (!command || command(event) === false) return;
         event.preventDefault();
         speak = true;
-        command(event);
     });
 
     document.addEventListener('fullscreenchange', () => {
@@ -445,6 +448,8 @@
         if (whole_shown) show_whole(true);
         refresh();
     }, 0));
-    // For scripts that look at the page from outside.
-    window.broadloom = { viewer, view, go_to };
+    // For the seam view, and for scripts that look at the page from outside.
+    const page = { picture, viewer, view, go_to, byId, keys, fixed, whole };
+    if (picture.seams) seam_view(page);
+    window.broadloom = page;
 }());

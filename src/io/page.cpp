@@ -54,6 +54,7 @@ std::string data_json(const PageData& data) {
     add("tiles", json_string(url_path(data.tiles_folder)));
     add("folder", json_string(data.tiles_folder));
     add("pass", json_string(data.pass));
+    add("seams", data.seams ? "true" : "false");
     return json + '}';
 }
 

@@ -20,6 +20,7 @@ struct PageData {
     std::string tiles_folder =
         "pano_files";           ///< relative to the page; LEVEL/COLUMN_ROW.jpg below it
     std::string pass = "full";  ///< full or draft
+    bool seams = false;         ///< seams.js (io/seam_overlay.hpp) stands beside the page
 };
 
 /// The page as UTF-8 text. A draft is named so on the page. Throws Error{internal} when a number is

@@ -8,3 +8,11 @@ add_test(NAME page_browser_test
   COMMAND ${CMAKE_CURRENT_SOURCE_DIR}/browser/run.sh $<TARGET_FILE:make_page>
     ${CMAKE_CURRENT_BINARY_DIR}/browser)
 set_tests_properties(page_browser_test PROPERTIES SKIP_RETURN_CODE 77 TIMEOUT 300)
+
+# The seam view, in the same way.
+add_executable(make_seam_page support/make_seam_page.cpp)
+target_link_libraries(make_seam_page PRIVATE bl_render)
+add_test(NAME seam_page_browser_test
+  COMMAND ${CMAKE_CURRENT_SOURCE_DIR}/browser/run.sh $<TARGET_FILE:make_seam_page>
+    ${CMAKE_CURRENT_BINARY_DIR}/browser_seams seams.mjs)
+set_tests_properties(seam_page_browser_test PROPERTIES SKIP_RETURN_CODE 77 TIMEOUT 300)

@@ -38,6 +38,8 @@ bool set_value(broadloom::PageData& data, const std::string& key, const std::str
         *number->second = std::stod(value);
     } else if (key == "wraps") {
         data.wraps = value == "true";
+    } else if (key == "seams") {
+        data.seams = value == "true";
     } else {
         return false;
     }

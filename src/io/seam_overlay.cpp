@@ -33,7 +33,8 @@ void check(const SeamOverlay& o) {
         const auto coefficients = static_cast<size_t>(f.shift_columns * f.shift_rows);
         require(f.shift_x.size() == coefficients && f.shift_y.size() == coefficients,
                 "a frame's shifts have no grid");
-        require(coefficients == 0 || (f.shift_columns >= 4 && f.shift_rows >= 4),
+        const bool none = f.shift_columns == 0 && f.shift_rows == 0;
+        require(none || (f.shift_columns >= 4 && f.shift_rows >= 4),
                 "a frame's shifts have too small a grid");
     }
 }

@@ -21,8 +21,8 @@ namespace fs = std::filesystem;
 
 namespace {
 
-constexpr std::array<const char*, 5> kFinalNames{"pano_files", "pano.tif", "pano.dzi", "index.html",
-                                                 "report.json"};
+constexpr std::array<const char*, 6> kFinalNames{"pano_files", "pano.tif",   "pano.dzi",
+                                                 "seams.js",   "index.html", "report.json"};
 constexpr std::array<const char*, 6> kWorkingNames{"pano_files.part",    "pano.tif.part",
                                                    "scratch.part.tiles", "scratch.part.tiff",
                                                    "checkpoint.part",    "job.part"};
@@ -133,7 +133,7 @@ OutputFolder::OutputFolder(fs::path folder, const std::string& identity, bool re
         };
         take_back("pano_files", working_tiles());
         take_back("pano.tif", working_tiff());
-        for (const char* name : {"pano.dzi", "index.html", "report.json"}) {
+        for (const char* name : {"pano.dzi", "seams.js", "index.html", "report.json"}) {
             std::error_code ignored;
             fs::remove(folder_ / name, ignored);
         }
@@ -192,7 +192,7 @@ void OutputFolder::remove_working_files() noexcept {
 }
 
 void OutputFolder::finish(const std::string& descriptor, const std::string& page,
-                          const std::string& report) {
+                          const std::string& report, const std::string& seams) {
     const auto rename = [&](const fs::path& from, const char* to) {
         std::error_code failed;
         fs::rename(from, folder_ / to, failed);
@@ -207,6 +207,7 @@ void OutputFolder::finish(const std::string& descriptor, const std::string& page
         rename(working_tiff(), "pano.tif");
         sync_folder(folder_);
         write_file_atomic(folder_ / "pano.dzi", descriptor);
+        if (!seams.empty()) write_file_atomic(folder_ / "seams.js", seams);
         write_file_atomic(folder_ / "index.html", page);
         write_file_atomic(folder_ / "report.json", report);
     } catch (...) {

@@ -37,9 +37,10 @@ class OutputFolder {
     /// Returns whether there is.
     bool keep_for_resume();
 
-    /// Gives everything its final name; tiles and TIFF first, then the descriptor and the page, the
-    /// report last. Throws Error{machine}.
-    void finish(const std::string& descriptor, const std::string& page, const std::string& report);
+    /// Gives everything its final name; tiles and TIFF first, then the descriptor, the page's seams
+    /// (none when empty) and the page, the report last. Throws Error{machine}.
+    void finish(const std::string& descriptor, const std::string& page, const std::string& report,
+                const std::string& seams = {});
 
   private:
     void remove_working_files() noexcept;

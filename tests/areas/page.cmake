@@ -1,4 +1,5 @@
 broadloom_test(page_test unit/page_test.cpp LINK bl_io)
+broadloom_test(seam_overlay_test unit/seam_overlay_test.cpp LINK bl_io nlohmann_json::nlohmann_json)
 
 # The page in a real browser. Exit status 77: no node, npm or chromium, or no network to fetch the
 # browser's driver from.

@@ -92,7 +92,7 @@ TEST_CASE("The page is complete in itself", "[page]") {
     CHECK(count(page, "rel=\"stylesheet\"") == 0);
     CHECK(count(page, "@import") == 0);
     CHECK(count(page, "sourceMappingURL") == 0);
-    CHECK(count(page, "</script>") == 3);
+    CHECK(count(page, "</script>") == 4);
 }
 
 TEST_CASE("A hostile title stays text", "[page]") {

@@ -5,7 +5,7 @@ set -euo pipefail
 
 build_packages=(
     g++ cmake ninja-build make pkg-config
-    libvips-dev libturbojpeg0-dev libjpeg62-turbo-dev libhwy-dev
+    libvips-dev libturbojpeg0-dev libjpeg62-turbo-dev libdeflate-dev libhwy-dev
     nlohmann-json3-dev libcli11-dev
     libexif-dev libtiff-dev libraw-dev liblensfun-data-v1 # what the camera wrote; raw files; sensors
     libopencv-features2d-dev libopencv-calib3d-dev libopencv-flann-dev libopencv-imgproc-dev

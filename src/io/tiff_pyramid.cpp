@@ -28,6 +28,7 @@ constexpr uint64_t kAlignment = 8;   // a TIFF asks for words of 2 bytes; 8 suit
 
 // Field types of TIFF 6.0, section 2, and of BigTIFF.
 enum FieldType : uint16_t {
+    kByte = 1,
     kAscii = 2,
     kShort = 3,
     kLong = 4,
@@ -206,6 +207,13 @@ void TiffPyramidWriter::lay_out(const PyramidShape& shape) {
         throw Error(ErrorCode::usage,
                     "a TIFF's resolution of " + std::to_string(options_.pixels_per_inch) +
                         " pixels per inch is not allowed; choose 0.001 to 1000000");
+    const bool deep = options_.bits == 16 || options_.alpha;
+    if ((options_.bits != 8 && options_.bits != 16) ||
+        (deep && options_.compression != TiffCompression::deflate))
+        throw_fault(file_, "its samples do not go with its compression");
+    constexpr size_t kDateTime = 19;  // TIFF 6.0, section 8: 20 bytes with the NUL
+    if (!options_.date_time.empty() && options_.date_time.size() != kDateTime)
+        throw_fault(file_, "its date \"" + escaped(options_.date_time) + "\" has a wrong form");
     const PyramidShape grid{shape.width, shape.height, options_.tile, 0};
     try {
         for (int number = grid.levels() - 1; number >= 0; --number) {
@@ -240,8 +248,8 @@ TiffPyramidWriter::Level& TiffPyramidWriter::level_of(int level) {
 }
 
 void TiffPyramidWriter::set_tables(std::vector<uint8_t> tables) {
-    if (!tables_.empty() || tables.empty())
-        throw_fault(file_, "the JPEG tables were set twice or are empty");
+    if (!tables_.empty() || tables.empty() || options_.compression != TiffCompression::jpeg)
+        throw_fault(file_, "the JPEG tables were set twice, are empty or have no place");
     tables_ = std::move(tables);
 }
 
@@ -284,30 +292,51 @@ std::vector<uint8_t> TiffPyramidWriter::directory(size_t index, uint64_t positio
                                                   bool last) const {
     const Level& level = levels_[index];
     const std::array<uint32_t, 2> rational = resolution(options_.pixels_per_inch, index);
-    const uint16_t subsampling = options_.subsampled ? 2 : 1;
+    const bool jpeg = options_.compression == TiffCompression::jpeg;
+    const bool first = index == 0;
+    const size_t samples = options_.alpha ? 4 : 3;
+    const std::vector<uint16_t> bits(samples, static_cast<uint16_t>(options_.bits));
     DirectoryBuilder entries;
-    entries.add_long(254, index == 0 ? 0 : 1);  // NewSubfileType: 1 = a reduced version
+    const auto add_text = [&](uint16_t tag, const std::string& text) {
+        if (!text.empty()) entries.add_text(tag, text);
+    };
+    entries.add_long(254, first ? 0 : 1);  // NewSubfileType: 1 = a reduced version
     entries.add_long(256, level.width);
     entries.add_long(257, level.height);
-    entries.add_numbers<uint16_t>(258, kShort, std::array<uint16_t, 3>{8, 8, 8});  // BitsPerSample
-    entries.add_short(259, 7);  // Compression: JPEG, Technical Note 2
-    entries.add_short(262, 6);  // PhotometricInterpretation: YCbCr
-    if (index == 0 && !options_.description.empty()) entries.add_text(270, options_.description);
-    entries.add_short(277, 3);             // SamplesPerPixel
-    entries.add_rationals(282, rational);  // XResolution
-    entries.add_rationals(283, rational);  // YResolution
-    entries.add_short(284, 1);             // PlanarConfiguration: chunky
-    entries.add_short(296, 2);             // ResolutionUnit: inch
-    if (!options_.software.empty()) entries.add_text(305, options_.software);
+    entries.add_numbers<uint16_t>(258, kShort, bits);  // BitsPerSample
+    entries.add_short(259, jpeg ? 7 : 8);  // Compression: Technical Note 2; Adobe's deflate
+    entries.add_short(262, jpeg ? 6 : 2);  // PhotometricInterpretation: YCbCr; RGB
+    if (first) add_text(270, options_.description);
+    entries.add_short(277, static_cast<uint16_t>(samples));  // SamplesPerPixel
+    entries.add_rationals(282, rational);                    // XResolution
+    entries.add_rationals(283, rational);                    // YResolution
+    entries.add_short(284, 1);                               // PlanarConfiguration: chunky
+    entries.add_short(296, 2);                               // ResolutionUnit: inch
+    add_text(305, options_.software);
+    if (first) {
+        add_text(306, options_.date_time);
+        add_text(315, options_.artist);
+    }
+    if (!jpeg) entries.add_short(317, 2);  // Predictor: horizontal differences
     entries.add_long(322, options_.tile);  // TileWidth
     entries.add_long(323, options_.tile);  // TileLength
     entries.add_numbers<uint64_t>(324, kLong8, level.offsets);
     entries.add_numbers<uint32_t>(325, kLong, level.counts);
-    entries.add(347, kUndefined, tables_.size(), tables_);  // JPEGTables
-    entries.add_numbers<uint16_t>(530, kShort, std::array{subsampling, subsampling});
-    entries.add_short(531, 1);  // YCbCrPositioning: centred, as JFIF has it
-    entries.add_rationals(532,  // ReferenceBlackWhite: the full range of JFIF
-                          std::array<uint32_t, 12>{0, 1, 255, 1, 128, 1, 255, 1, 128, 1, 255, 1});
+    if (options_.alpha) entries.add_short(338, 2);  // ExtraSamples: unassociated alpha
+    if (jpeg) {
+        const uint16_t subsampling = options_.subsampled ? 2 : 1;
+        entries.add(347, kUndefined, tables_.size(), tables_);  // JPEGTables
+        entries.add_numbers<uint16_t>(530, kShort, std::array{subsampling, subsampling});
+        entries.add_short(531, 1);  // YCbCrPositioning: centred, as JFIF has it
+        entries.add_rationals(
+            532,  // ReferenceBlackWhite: the full range of JFIF
+            std::array<uint32_t, 12>{0, 1, 255, 1, 128, 1, 255, 1, 128, 1, 255, 1});
+    }
+    if (first && !options_.xmp.empty()) {
+        // XMP specification, part 3, 1.1.3.3: bytes, not text.
+        entries.add(700, kByte, options_.xmp.size(), {options_.xmp.begin(), options_.xmp.end()});
+    }
+    if (first) add_text(33432, options_.copyright);
     if (!options_.icc.empty()) entries.add(34675, kUndefined, options_.icc.size(), options_.icc);
     return entries.bytes(position, last);
 }
@@ -326,7 +355,8 @@ TiffPyramidWriter::State TiffPyramidWriter::save() {
 }
 
 void TiffPyramidWriter::finish() {
-    if (tables_.empty()) throw_fault(file_, "the JPEG tables are missing");
+    if (tables_.empty() && options_.compression == TiffCompression::jpeg)
+        throw_fault(file_, "the JPEG tables are missing");
     for (const Level& level : levels_) {
         const auto gap = std::find(level.offsets.begin(), level.offsets.end(), uint64_t{0});
         if (gap == level.offsets.end()) continue;

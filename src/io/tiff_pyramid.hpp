@@ -1,7 +1,7 @@
 /// Writes a tiled pyramidal BigTIFF in one pass: tiles of all levels are appended in the order in
 /// which they come, the directories (main chain, largest first, NewSubfileType 1 from the second
-/// on) are written at the end. TIFF 6.0, Technical Note 2 (JPEG compression 7, JPEGTables), BigTIFF
-/// (version 43, 8-byte offsets).
+/// on) are written at the end. TIFF 6.0, Technical Note 2 (JPEG compression 7, JPEGTables),
+/// Photoshop Technical Notes (deflate, compression 8), BigTIFF (version 43, 8-byte offsets).
 #pragma once
 
 #include <cstddef>
@@ -16,13 +16,25 @@
 
 namespace broadloom {
 
+/// How tiles are stored: JPEG (8 bits YCbCr), or deflate with horizontal differences (8 or 16 bits
+/// RGB, DeflateTileEncoder).
+enum class TiffCompression { jpeg, deflate };
+
 struct TiffPyramidOptions {
-    int64_t tile = 512;            ///< side of a tile, a multiple of 16
-    bool subsampled = true;        ///< YCbCr 4:2:0 (YCbCrSubSampling 2,2) or 4:4:4 (1,1)
+    int64_t tile = 512;  ///< side of a tile, a multiple of 16
+    TiffCompression compression = TiffCompression::jpeg;
+    bool subsampled = true;        ///< JPEG: YCbCr 4:2:0 (YCbCrSubSampling 2,2) or 4:4:4 (1,1)
+    int bits = 8;                  ///< a sample; 16 with deflate only
+    bool alpha = false;            ///< with deflate only: a fourth sample, unassociated alpha
     double pixels_per_inch = 300;  ///< XResolution, YResolution; halved on each smaller level
-    std::string software;          ///< Software tag
-    std::string description;       ///< ImageDescription; empty: none
     std::vector<uint8_t> icc;      ///< ICC profile for every level; empty: none
+    std::string software;          ///< Software tag of every level; empty: none
+    // What the first directory tells about the picture; empty: none.
+    std::string description;  ///< ImageDescription
+    std::string artist;       ///< Artist
+    std::string copyright;    ///< Copyright
+    std::string date_time;    ///< DateTime, "YYYY:MM:DD HH:MM:SS"
+    std::string xmp;          ///< XMP packet (tag 700), as it is
 };
 
 /// The levels written are those of PyramidShape{width, height, tile} from the largest down to the
@@ -30,7 +42,9 @@ struct TiffPyramidOptions {
 class TiffPyramidWriter {
   public:
     /// Creates the file (it must not exist). Throws Error{machine}; Error{usage} for a tile side
-    /// that is not a positive multiple of 16 or a resolution that no RATIONAL holds.
+    /// that is not a positive multiple of 16 or a resolution that no RATIONAL holds;
+    /// Error{internal} for samples that the compression does not hold or a DateTime of another
+    /// length.
     TiffPyramidWriter(std::filesystem::path file, const PyramidShape& shape,
                       TiffPyramidOptions options);
 
@@ -52,10 +66,12 @@ class TiffPyramidWriter {
     /// True when this level (numbered as in PyramidShape) is part of the file.
     [[nodiscard]] bool has_level(int level) const;
 
-    /// The JPEGTables of all tiles; set once before finish(). Throws Error{internal} otherwise.
+    /// The JPEGTables of all tiles; set once before finish(), with JPEG only. Throws
+    /// Error{internal} otherwise.
     void set_tables(std::vector<uint8_t> tables);
 
-    /// Appends one tile (an abbreviated JPEG stream of tile x tile pixels). Each tile exactly once
+    /// Appends one tile of tile x tile pixels (an abbreviated JPEG stream, or what
+    /// DeflateTileEncoder makes of the options' samples). Each tile exactly once
     /// (else Error{internal}). Throws Error{machine} on I/O errors (full disk, quota, size limit).
     /// Not to be called from two threads at a time.
     void put(int level, int64_t column, int64_t row, std::span<const uint8_t> data);

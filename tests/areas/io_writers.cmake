@@ -7,3 +7,9 @@ broadloom_test(tiff_pyramid_test unit/tiff_pyramid_test.cpp
   LINK bl_io PkgConfig::TURBOJPEG PkgConfig::TIFF)
 broadloom_test(output_profiles_test unit/output_profiles_test.cpp LINK bl_io PkgConfig::LCMS2)
 broadloom_test(output_colour_test unit/output_colour_test.cpp LINK bl_image bl_scene)
+broadloom_test(tiff_deflate_test unit/tiff_deflate_test.cpp
+  LINK bl_io PkgConfig::TIFF PkgConfig::VIPS)
+# A measurement, not a test.
+add_executable(deflate_bench EXCLUDE_FROM_ALL bench/deflate_bench.cpp)
+target_include_directories(deflate_bench PRIVATE ${PROJECT_SOURCE_DIR}/tests)
+target_link_libraries(deflate_bench PRIVATE bl_io PkgConfig::JPEG)

@@ -40,6 +40,7 @@ set(confined
   "^turbojpeg\\.h$" "^src/io/(jpeg|frame)"
   "^(tiffio|tiff)\\.h$" "^src/io/(photo_tags|raw)"
   "^(tiffio\\.hxx|jpeglib\\.h|png\\.h)" "^$"
+  "^libdeflate\\.h$" "^src/io/deflate_tile"
   "^libexif/" "^src/io/photo_tags"
   "^libraw/" "^src/io/raw"
   "^pugixml\\.hpp$" "^src/gather/"
@@ -149,6 +150,7 @@ set(controls
   "src/render/job.cpp" "#pragma omp parallel" "OpenMP loop outside"
   "src/render/job.cpp" "#include <opencv2/core.hpp>" "<opencv2/core.hpp> is not for this file"
   "src/render/job.cpp" "#include <ceres/ceres.h>" "<ceres/ceres.h> is not for this file"
+  "src/io/tiff_pyramid.cpp" "#include <libdeflate.h>" "<libdeflate.h> is not for this file"
   "src/io/deep_zoom.cpp" "#include <libraw/libraw.h>" "<libraw/libraw.h> is not for this file"
   "src/io/deep_zoom.cpp" "#include <libexif/exif-data.h>" "<libexif/exif-data.h> is not for this file"
   "src/render/job.cpp" "#include <boost/any.hpp>" "the place of <boost/any.hpp>")

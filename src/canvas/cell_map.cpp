@@ -1,6 +1,7 @@
 #include "canvas/cell_map.hpp"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 
 namespace broadloom {
@@ -19,6 +20,12 @@ constexpr int64_t kOriginStep = 32;
 int64_t origin_of(double v, int64_t side) {
     const double inside = std::clamp(v, 0.0, static_cast<double>(side));
     return static_cast<int64_t>(std::floor(inside)) / kOriginStep * kOriginStep;
+}
+
+/// One correction for the three channels, as CellCorners and CellCoords hold it.
+float shared(const std::array<float, 3>& channels) {
+    if (channels[0] == channels[1] && channels[1] == channels[2]) return channels[0];
+    return (channels[0] + channels[1] + channels[2]) / 3;
 }
 
 }  // namespace
@@ -177,13 +184,12 @@ void CellMap::exact_coordinates(int64_t cx, int64_t cy, CellCoords& out, int64_t
     const bool some = first != points + kCellArea;
     origin_x = origin_of(some ? first->x : 0, frame_->stored_width());
     origin_y = origin_of(some ? first->y : 0, frame_->stored_height());
-    out.by_channel = false;
     for (int i = 0; i < kCellArea; ++i) {
         const FramePoint& p = points[i];
         out.u[i] = static_cast<float>(p.valid ? p.x - static_cast<double>(origin_x) : kFarOutside);
         out.v[i] = static_cast<float>(p.valid ? p.y - static_cast<double>(origin_y) : kFarOutside);
-        out.h[0][i] = p.h;
-        out.g[0][i] = p.g;
+        out.h[i] = shared(p.h);
+        out.g[i] = shared(p.g);
     }
 }
 
@@ -208,8 +214,8 @@ void CellMap::coordinates(int64_t cx, int64_t cy, const Kernels& kernels, CellCo
     for (int i = 0; i < 4; ++i) {
         corners.u[i] = static_cast<float>(corner[i]->x - static_cast<double>(origin_x));
         corners.v[i] = static_cast<float>(corner[i]->y - static_cast<double>(origin_y));
-        corners.h[0][i] = corner[i]->h;
-        corners.g[0][i] = corner[i]->g;
+        corners.h[i] = shared(corner[i]->h);
+        corners.g[i] = shared(corner[i]->g);
     }
     kernels.interpolate_cell(corners, out);
 }

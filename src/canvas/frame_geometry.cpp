@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <utility>
 
 namespace broadloom {
 
@@ -13,6 +14,7 @@ constexpr int kTableSteps = 2048;
 FrameGeometry::FrameGeometry(const Camera& camera, const Frame& frame, int orientation)
     : rotation_(Rotation::from_yaw_pitch_roll_deg(frame.yaw_deg.value_or(0),
                                                   frame.pitch_deg.value_or(0), frame.roll_deg)),
+      lens_(camera),
       axis_(rotation_.axis()),
       focal_(camera.focal_px),
       cx_(camera.principal_point().x),
@@ -28,30 +30,8 @@ FrameGeometry::FrameGeometry(const Camera& camera, const Frame& frame, int orien
       stored_width_(orientation >= 5 ? camera.height : camera.width),
       stored_height_(orientation >= 5 ? camera.width : camera.height),
       orientation_(orientation) {
-    const Lens lens(camera);
-    fold_sq_ = lens.fold_radius() * lens.fold_radius();
-
-    // The cone: the angle grows with the distance from the principal point as far as the lens model
-    // rises, so the border holds the largest angle. Where a border pixel lies beyond what the lens
-    // can show, the fold radius bounds the view.
-    double largest = 0;
-    constexpr int kSteps = 256;
-    for (int i = 0; i <= kSteps; ++i) {
-        const double t = static_cast<double>(i) / kSteps;
-        for (const Vec2 p : {Vec2{t * width_, 0}, Vec2{t * width_, height_}, Vec2{0, t * height_},
-                             Vec2{width_, t * height_}}) {
-            if (const auto ab = lens.undistort(p)) {
-                largest = std::max(largest, std::atan(std::hypot(ab->x, ab->y)));
-            } else {
-                largest = std::max(largest, std::isfinite(lens.fold_radius())
-                                                ? std::atan(lens.fold_radius())
-                                                : kPi / 2);
-            }
-        }
-    }
-    // Between border samples the angle differs by far less than this share.
-    cone_rad_ = std::min(kPi / 2, largest * 1.002 + 1e-6);
-    cone_cos_ = std::cos(cone_rad_);
+    fold_sq_ = lens_.fold_radius() * lens_.fold_radius();
+    set_cone(0);
 
     vignetted_ = camera.vignetting != std::array<double, 3>{0, 0, 0};
     photometric_ = vignetted_ || gain_ != std::array<double, 3>{1, 1, 1};
@@ -75,6 +55,40 @@ FrameGeometry::FrameGeometry(const Camera& camera, const Frame& frame, int orien
     }
 }
 
+/// The cone of the frame grown by a margin on each side. The angle grows with the distance from the
+/// principal point as far as the lens model rises, so the border holds the largest angle. Where a
+/// border pixel lies beyond what the lens can show, the fold radius bounds the view.
+void FrameGeometry::set_cone(double margin_px) {
+    double largest = 0;
+    constexpr int kSteps = 256;
+    const double left = -margin_px;
+    const double right = width_ + margin_px;
+    const double top = -margin_px;
+    const double bottom = height_ + margin_px;
+    for (int i = 0; i <= kSteps; ++i) {
+        const double t = static_cast<double>(i) / kSteps;
+        const double x = left + t * (right - left);
+        const double y = top + t * (bottom - top);
+        for (const Vec2 p : {Vec2{x, top}, Vec2{x, bottom}, Vec2{left, y}, Vec2{right, y}}) {
+            if (const auto ab = lens_.undistort(p)) {
+                largest = std::max(largest, std::atan(std::hypot(ab->x, ab->y)));
+            } else {
+                largest = std::max(largest, std::isfinite(lens_.fold_radius())
+                                                ? std::atan(lens_.fold_radius())
+                                                : kPi / 2);
+            }
+        }
+    }
+    // Between border samples the angle differs by far less than this share.
+    cone_rad_ = std::min(kPi / 2, largest * 1.002 + 1e-6);
+    cone_cos_ = std::cos(cone_rad_);
+}
+
+void FrameGeometry::set_fields(std::shared_ptr<const FrameFields> fields) {
+    fields_ = std::move(fields);
+    set_cone(fields_ ? fields_->longest_shift() : 0);
+}
+
 FrameGeometry::Correction FrameGeometry::correction(double upright_x, double upright_y) const {
     const double dx = upright_x - cx_;
     const double dy = upright_y - cy_;
@@ -87,24 +101,51 @@ FrameGeometry::Correction FrameGeometry::correction(double upright_x, double upr
     return {a.h + (b.h - a.h) * t, a.g + (b.g - a.g) * t};
 }
 
+/// Camera-space direction to upright pixels; false behind the camera and beyond the fold radius.
+bool FrameGeometry::project(const Vec3& c, Vec2& pixel) const {
+    if (!(c.z > 0)) return false;
+    const double a = c.x / c.z;
+    const double b = c.y / c.z;
+    const double r2 = a * a + b * b;
+    if (!(r2 < fold_sq_)) return false;
+    const double radial = 1 + r2 * (k1_ + r2 * (k2_ + r2 * k3_));
+    pixel.x = focal_ * (a * radial + 2 * p1_ * a * b + p2_ * (r2 + 2 * a * a)) + cx_;
+    pixel.y = focal_ * (b * radial + p1_ * (r2 + 2 * b * b) + 2 * p2_ * a * b) + cy_;
+    // Grazing: nowhere near the frame.
+    return std::abs(pixel.x) < 1e8 && std::abs(pixel.y) < 1e8;
+}
+
+std::optional<Vec2> FrameGeometry::upright(const Vec3& direction) const {
+    Vec2 pixel;
+    if (!project(rotation_.to_camera(direction), pixel)) return std::nullopt;
+    return pixel;
+}
+
 FramePoint FrameGeometry::at(const Vec3& direction, double inverse_norm) const {
     const Vec3 c = rotation_.to_camera(direction);
     FramePoint p;
     p.score = c.z * inverse_norm;
-    if (!(c.z > 0)) return p;
-    const double a = c.x / c.z;
-    const double b = c.y / c.z;
-    const double r2 = a * a + b * b;
-    if (!(r2 < fold_sq_)) return p;
-    const double radial = 1 + r2 * (k1_ + r2 * (k2_ + r2 * k3_));
-    const double x = focal_ * (a * radial + 2 * p1_ * a * b + p2_ * (r2 + 2 * a * a)) + cx_;
-    const double y = focal_ * (b * radial + p1_ * (r2 + 2 * b * b) + 2 * p2_ * a * b) + cy_;
-    if (!(std::abs(x) < 1e8 && std::abs(y) < 1e8)) return p;  // grazing: nowhere near the frame
+    Vec2 pixel;
+    if (!project(c, pixel)) return p;
     p.valid = true;
+    if (fields_ && fields_->moves()) {
+        const Vec2 shift = fields_->shift(pixel.x, pixel.y, width_, height_);
+        pixel.x += shift.x;
+        pixel.y += shift.y;
+    }
+    const double x = pixel.x;
+    const double y = pixel.y;
     if (vignetted_) {
         const Correction correct = correction(x, y);
-        p.h = correct.h;
-        p.g = correct.g;
+        p.h.fill(correct.h);
+        p.g.fill(correct.g);
+    }
+    if (per_channel()) {
+        const auto gains = fields_->log_gains(x, y, width_, height_);
+        for (size_t i = 0; i < 3; ++i) {
+            p.g[i] *= static_cast<float>(std::exp(gains[i]));
+            p.h[i] *= static_cast<float>(std::exp(gains[i] / 2.4));
+        }
     }
     // Upright to stored pixels; EXIF 2.3, tag 274: what the stored picture's first row and column
     // are.

@@ -1,28 +1,43 @@
 /// A used frame prepared for many projections: from a world direction to *stored* pixels (the
-/// file's own orientation), with the vignetting correction and the distance from the frame's axis.
+/// file's own orientation), with the correction of its light and the distance from the frame's
+/// axis.
 #pragma once
 
 #include <array>
 #include <cstdint>
+#include <memory>
+#include <optional>
 #include <vector>
 
 #include "broadloom/camera.hpp"
 #include "broadloom/scene.hpp"
+#include "canvas/frame_fields.hpp"
 
 namespace broadloom {
 
 /// A frame at one node of the cell lattice.
 struct FramePoint {
     double x = 0, y = 0;  ///< stored pixels at full decode size; meaningless unless valid
-    float h = 1, g = 1;   ///< vignetting correction: g = 1 / (1 + v2 r^2 + ...), h = g^(1/2.4)
-    double score = -1;    ///< cosine of the angle to the frame's axis; larger is nearer
-    bool valid = false;   ///< in front of the camera and inside the lens's fold radius
+    /// What linear light is multiplied by, R, G, B, besides the frame's gain: 1 / (1 + v2 r^2 +
+    /// ...) times what the frame's fields ask for; h = g^(1/2.4).
+    std::array<float, 3> h{1, 1, 1}, g{1, 1, 1};
+    double score = -1;   ///< cosine of the angle to the frame's axis; larger is nearer
+    bool valid = false;  ///< in front of the camera and inside the lens's fold radius
 };
 
 class FrameGeometry {
   public:
     /// `orientation` is the EXIF value 1..8 of the stored file.
     FrameGeometry(const Camera& camera, const Frame& frame, int orientation);
+
+    /// Lays smooth corrections over the frame from now on; null: none. Their shift is added to
+    /// upright coordinates, beyond the frame's border that at the border; their light multiplies.
+    void set_fields(std::shared_ptr<const FrameFields> fields);
+    [[nodiscard]] const std::shared_ptr<const FrameFields>& fields() const { return fields_; }
+
+    /// Upright pixels of a direction of any length before fields shift them; nullopt behind the
+    /// camera and beyond the lens's fold radius.
+    [[nodiscard]] std::optional<Vec2> upright(const Vec3& direction) const;
 
     /// `direction` need not have unit length; `inverse_norm` is 1 / its length.
     [[nodiscard]] FramePoint at(const Vec3& direction, double inverse_norm) const;
@@ -35,21 +50,28 @@ class FrameGeometry {
 
     [[nodiscard]] int64_t stored_width() const { return stored_width_; }
     [[nodiscard]] int64_t stored_height() const { return stored_height_; }
+    [[nodiscard]] double upright_width() const { return width_; }
+    [[nodiscard]] double upright_height() const { return height_; }
     [[nodiscard]] const Vec3& axis() const { return axis_; }
     /// Half angle of a cone around the axis that holds every direction in view, radians.
     [[nodiscard]] double cone_rad() const { return cone_rad_; }
     [[nodiscard]] double cone_cos() const { return cone_cos_; }
     [[nodiscard]] const std::array<double, 3>& gain() const { return gain_; }
     /// Whether any correction applies.
-    [[nodiscard]] bool photometric() const { return photometric_; }
+    [[nodiscard]] bool photometric() const { return photometric_ || per_channel(); }
+    /// Whether the channels' g differ at a pixel.
+    [[nodiscard]] bool per_channel() const { return fields_ && fields_->lights(); }
 
   private:
     struct Correction {
         float h, g;
     };
     [[nodiscard]] Correction correction(double upright_x, double upright_y) const;
+    bool project(const Vec3& c, Vec2& pixel) const;
+    void set_cone(double margin_px);
 
     Rotation rotation_;
+    Lens lens_;
     Vec3 axis_;
     double focal_, cx_, cy_, k1_, k2_, k3_, p1_, p2_, fold_sq_;
     std::array<double, 3> gain_;
@@ -60,6 +82,7 @@ class FrameGeometry {
     bool photometric_, vignetted_;
     double table_scale_ = 0, inverse_half_diagonal_sq_ = 0;
     std::vector<Correction> table_;  // over r^2
+    std::shared_ptr<const FrameFields> fields_;
 };
 
 }  // namespace broadloom

@@ -72,6 +72,21 @@ Vec3 LatticeDirections::pixel(int64_t x, int64_t y, double& inverse_norm) const 
     return combine(column_at(static_cast<double>(x) + 0.5), row);
 }
 
+void interpolate_points(const std::array<FramePoint, 4>& corner, const FrameGeometry& frame,
+                        const Kernels& kernels, CellCoords& out, int64_t& origin_x,
+                        int64_t& origin_y) {
+    origin_x = origin_of(corner[0].x, frame.stored_width());
+    origin_y = origin_of(corner[0].y, frame.stored_height());
+    CellCorners corners{};
+    for (size_t i = 0; i < 4; ++i) {
+        corners.u[i] = static_cast<float>(corner[i].x - static_cast<double>(origin_x));
+        corners.v[i] = static_cast<float>(corner[i].y - static_cast<double>(origin_y));
+        corners.h[i] = shared(corner[i].h);
+        corners.g[i] = shared(corner[i].g);
+    }
+    kernels.interpolate_cell(corners, out);
+}
+
 CellMap::CellMap(const LatticeDirections& directions, const FrameGeometry& frame)
     : directions_(&directions),
       frame_(&frame),
@@ -206,18 +221,8 @@ void CellMap::coordinates(int64_t cx, int64_t cy, const Kernels& kernels, CellCo
         exact_coordinates(cx, cy, out, origin_x, origin_y);
         return;
     }
-    const FramePoint* corner[4] = {&node(cx, cy), &node(cx + 1, cy), &node(cx, cy + 1),
-                                   &node(cx + 1, cy + 1)};
-    origin_x = origin_of(corner[0]->x, frame_->stored_width());
-    origin_y = origin_of(corner[0]->y, frame_->stored_height());
-    CellCorners corners{};
-    for (int i = 0; i < 4; ++i) {
-        corners.u[i] = static_cast<float>(corner[i]->x - static_cast<double>(origin_x));
-        corners.v[i] = static_cast<float>(corner[i]->y - static_cast<double>(origin_y));
-        corners.h[i] = shared(corner[i]->h);
-        corners.g[i] = shared(corner[i]->g);
-    }
-    kernels.interpolate_cell(corners, out);
+    interpolate_points({node(cx, cy), node(cx + 1, cy), node(cx, cy + 1), node(cx + 1, cy + 1)},
+                       *frame_, kernels, out, origin_x, origin_y);
 }
 
 void CellMap::covered(const CellCoords& coords, int64_t origin_x, int64_t origin_y,

@@ -4,6 +4,7 @@
 /// in short-focus pictures, at the limits of the lens).
 #pragma once
 
+#include <array>
 #include <cstdint>
 #include <span>
 #include <vector>
@@ -65,6 +66,12 @@ class LatticeDirections {
     std::vector<Column> columns_;
     std::vector<Row> rows_;
 };
+
+/// The pixels between four points of a frame (top left, top right, bottom left, bottom right, all
+/// valid), as CellMap::coordinates gives them.
+void interpolate_points(const std::array<FramePoint, 4>& corner, const FrameGeometry& frame,
+                        const Kernels& kernels, CellCoords& out, int64_t& origin_x,
+                        int64_t& origin_y);
 
 enum class Coverage : uint8_t { none, part, full };
 

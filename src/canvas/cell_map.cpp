@@ -22,12 +22,6 @@ int64_t origin_of(double v, int64_t side) {
     return static_cast<int64_t>(std::floor(inside)) / kOriginStep * kOriginStep;
 }
 
-/// One correction for the three channels, as CellCorners and CellCoords hold it.
-float shared(const std::array<float, 3>& channels) {
-    if (channels[0] == channels[1] && channels[1] == channels[2]) return channels[0];
-    return (channels[0] + channels[1] + channels[2]) / 3;
-}
-
 }  // namespace
 
 CellRegion cells_of(const Rect& pixels) {
@@ -78,11 +72,14 @@ void interpolate_points(const std::array<FramePoint, 4>& corner, const FrameGeom
     origin_x = origin_of(corner[0].x, frame.stored_width());
     origin_y = origin_of(corner[0].y, frame.stored_height());
     CellCorners corners{};
+    corners.by_channel = frame.per_channel();
     for (size_t i = 0; i < 4; ++i) {
         corners.u[i] = static_cast<float>(corner[i].x - static_cast<double>(origin_x));
         corners.v[i] = static_cast<float>(corner[i].y - static_cast<double>(origin_y));
-        corners.h[i] = shared(corner[i].h);
-        corners.g[i] = shared(corner[i].g);
+        for (size_t c = 0; c < 3; ++c) {
+            corners.h[c][i] = corner[i].h[c];
+            corners.g[c][i] = corner[i].g[c];
+        }
     }
     kernels.interpolate_cell(corners, out);
 }
@@ -199,12 +196,16 @@ void CellMap::exact_coordinates(int64_t cx, int64_t cy, CellCoords& out, int64_t
     const bool some = first != points + kCellArea;
     origin_x = origin_of(some ? first->x : 0, frame_->stored_width());
     origin_y = origin_of(some ? first->y : 0, frame_->stored_height());
+    out.by_channel = frame_->per_channel();
+    const size_t channels = out.by_channel ? 3 : 1;
     for (int i = 0; i < kCellArea; ++i) {
         const FramePoint& p = points[i];
         out.u[i] = static_cast<float>(p.valid ? p.x - static_cast<double>(origin_x) : kFarOutside);
         out.v[i] = static_cast<float>(p.valid ? p.y - static_cast<double>(origin_y) : kFarOutside);
-        out.h[i] = shared(p.h);
-        out.g[i] = shared(p.g);
+        for (size_t c = 0; c < channels; ++c) {
+            out.h[c][i] = p.h[c];
+            out.g[c][i] = p.g[c];
+        }
     }
 }
 

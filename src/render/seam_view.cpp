@@ -62,8 +62,8 @@ std::string seam_view_script(const Scene& scene, const Canvas& canvas, const Lab
     }
     for (size_t i = 0; i < std::min(fields.size(), overlay.frames.size()); ++i) {
         if (!fields[i].moves()) continue;
-        overlay.frames[i].shift_columns = fields[i].columns;
-        overlay.frames[i].shift_rows = fields[i].rows;
+        overlay.frames[i].shift_columns = fields[i].shift_grid.columns;
+        overlay.frames[i].shift_rows = fields[i].shift_grid.rows;
         overlay.frames[i].shift_x = fields[i].dx;
         overlay.frames[i].shift_y = fields[i].dy;
     }

@@ -2,7 +2,6 @@
 #pragma once
 
 #include <array>
-#include <atomic>
 #include <cstdint>
 #include <filesystem>
 #include <functional>
@@ -14,6 +13,7 @@
 #include "broadloom/canvas.hpp"
 #include "broadloom/instruction_set.hpp"
 #include "broadloom/scene.hpp"
+#include "broadloom/work.hpp"
 
 namespace broadloom {
 
@@ -79,12 +79,6 @@ struct RenderPlan {
     std::vector<std::string> notes;
 };
 
-struct RenderProgress {
-    double fraction = 0;  ///< 0..1
-    double seconds = 0;   ///< since the start
-    std::optional<double> seconds_left;
-};
-
 struct RenderReport {
     std::string pass, version;
     int64_t width = 0, height = 0;
@@ -93,6 +87,10 @@ struct RenderReport {
     double decoded_megapixels = 0;  ///< pixels that came out of decoders, scaled decodes as such
     int64_t decodes = 0;
     int bands = 0;
+    bool fine_seams = false;
+    int64_t compared_places = 0;                           ///< in overlaps, for small shifts
+    double apart_before_px = 0, apart_after_px = 0;        ///< RMS there, frame pixels
+    double light_before_stops = 0, light_after_stops = 0;  ///< RMS of what overlaps differ by
     int64_t memory_budget_bytes = 0, peak_memory_bytes = 0;
     int threads = 0;
     std::string instruction_set;
@@ -101,13 +99,10 @@ struct RenderReport {
     bool already_finished = false;  ///< the folder held this very result; nothing was done
 };
 
-/// How a caller watches and stops a render. Called from worker threads, one at a time.
-struct RenderHooks {
+/// How a caller watches and stops a render; besides progress, notes and the stop: what it will
+/// need.
+struct RenderHooks : WorkHooks {
     std::function<void(const RenderPlan&)> planned;
-    std::function<void(const RenderProgress&)> progress;
-    std::function<void(const std::string&)> note;
-    /// 0: go on; otherwise the signal number that asks for a stop.
-    const std::atomic<int>* stop = nullptr;
 };
 
 /// Checks everything that can be checked without decoding pixels (options, files, sizes, disk,

@@ -19,7 +19,7 @@ struct Neighbours {
 /// Where the columns and rows of a region fall in the grid. A function of canvas and pixel alone.
 class GridPlace {
   public:
-    GridPlace(const LabelGrid& grid, const Canvas& canvas, const CellRegion& region) {
+    GridPlace(const LabelRuns& grid, const Canvas& canvas, const CellRegion& region) {
         const Rect pixels = region.pixels();
         for (int64_t x = pixels.x0; x < pixels.x1; ++x) columns_.push_back(column(grid, canvas, x));
         for (int64_t y = pixels.y0; y < pixels.y1; ++y) rows_.push_back(row(grid, canvas, y));
@@ -32,7 +32,7 @@ class GridPlace {
     [[nodiscard]] const Neighbours& row(int64_t y) const { return rows_[static_cast<size_t>(y)]; }
 
   private:
-    static Neighbours column(const LabelGrid& grid, const Canvas& canvas, int64_t x) {
+    static Neighbours column(const LabelRuns& grid, const Canvas& canvas, int64_t x) {
         if (canvas.wraps) x -= floor_div(x, canvas.width) * canvas.width;
         const double longitude =
             canvas.left_deg + (static_cast<double>(x) + 0.5) / canvas.pixels_per_degree;
@@ -43,7 +43,7 @@ class GridPlace {
         at -= std::floor((at - start) / turn) * turn;
         return around(at, grid.width, grid.wraps);
     }
-    static Neighbours row(const LabelGrid& grid, const Canvas& canvas, int64_t y) {
+    static Neighbours row(const LabelRuns& grid, const Canvas& canvas, int64_t y) {
         const double down = (static_cast<double>(y) + 0.5) / canvas.pixels_per_degree;
         double degrees = canvas.top_deg - down;  // on the sphere
         if (canvas.surface == Surface::cylinder) {
@@ -106,7 +106,7 @@ class Votes {
 
 class CellVotes {
   public:
-    CellVotes(const RegionMaps& maps, const Kernels& kernels, const LabelGrid& grid)
+    CellVotes(const RegionMaps& maps, const Kernels& kernels, const LabelRuns& grid)
         : maps_(maps),
           kernels_(kernels),
           grid_(grid),
@@ -234,19 +234,51 @@ class CellVotes {
 
     const RegionMaps& maps_;
     const Kernels& kernels_;
-    const LabelGrid& grid_;
+    const LabelRuns& grid_;
     GridPlace place_;
     std::vector<Inside> inside_;  // of the cell at hand, as maps
 };
 
 }  // namespace
 
-GridLabels::GridLabels(std::shared_ptr<const LabelGrid> grid) : grid_(std::move(grid)) {}
+GridLabels::GridLabels(const LabelGrid& grid) : runs_(grid) {}
+
+std::vector<int> GridLabels::frames_in(const Canvas& canvas, const Rect& pixels) const {
+    std::vector<bool> present;
+    const GridPlace place(runs_, canvas, cells_of(pixels));
+    const int64_t x0 = pixels.x0 - floor_div(pixels.x0, kCell) * kCell;
+    const int64_t y0 = pixels.y0 - floor_div(pixels.y0, kCell) * kCell;
+    std::vector<int64_t> columns;  // of the grid, each once
+    for (int64_t x = x0; x < x0 + pixels.width(); ++x) {
+        for (const int64_t c : {place.column(x).first, place.column(x).second}) {
+            if (columns.empty() || columns.back() != c) columns.push_back(c);
+        }
+    }
+    int64_t last_row = -1;
+    for (int64_t y = y0; y < y0 + pixels.height(); ++y) {
+        for (const int64_t row : {place.row(y).first, place.row(y).second}) {
+            if (row == last_row) continue;
+            last_row = row;
+            for (const int64_t column : columns) {
+                const int16_t label = runs_.at(column, row);
+                if (label < 0) continue;
+                const auto at = static_cast<size_t>(label);
+                if (at >= present.size()) present.resize(at + 1);
+                present[at] = true;
+            }
+        }
+    }
+    std::vector<int> found;
+    for (size_t f = 0; f < present.size(); ++f) {
+        if (present[f]) found.push_back(static_cast<int>(f));
+    }
+    return found;
+}
 
 LabelRegion GridLabels::label(const RegionMaps& maps, const Kernels& kernels) const {
     const CellRegion& region = maps.region();
     LabelRegion out(region);
-    CellVotes votes(maps, kernels, *grid_);
+    CellVotes votes(maps, kernels, runs_);
     for (int64_t cy = 0; cy < region.height(); ++cy) {
         for (int64_t cx = 0; cx < region.width(); ++cx) votes.decide(cx, cy, out);
     }

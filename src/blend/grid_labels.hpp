@@ -2,9 +2,10 @@
 /// canvas.
 #pragma once
 
-#include <memory>
+#include <vector>
 
 #include "blend/label_grid.hpp"
+#include "blend/label_runs.hpp"
 #include "blend/seam_labels.hpp"
 
 namespace broadloom {
@@ -16,14 +17,17 @@ namespace broadloom {
 class GridLabels final : public SeamLabels {
   public:
     /// The grid's labels count the frames as RegionMaps::frames does.
-    explicit GridLabels(std::shared_ptr<const LabelGrid> grid);
+    explicit GridLabels(const LabelGrid& grid);
 
     [[nodiscard]] LabelRegion label(const RegionMaps& maps, const Kernels& kernels) const override;
 
-    [[nodiscard]] const LabelGrid& grid() const { return *grid_; }
+    /// The frames that the grid names for a rectangle of a canvas's pixels, rising.
+    [[nodiscard]] std::vector<int> frames_in(const Canvas& canvas, const Rect& pixels) const;
+
+    [[nodiscard]] size_t bytes() const { return runs_.bytes(); }
 
   private:
-    std::shared_ptr<const LabelGrid> grid_;
+    LabelRuns runs_;
 };
 
 }  // namespace broadloom

@@ -14,8 +14,8 @@ namespace {
 constexpr double kLargestError = 1.0 / 64;
 constexpr double kFarOutside = -1e6;
 /// Origins of cells are multiples of this in stored pixels, so that they stay whole in planes
-/// subsampled by up to 4 that were decoded at 1/8.
-constexpr int64_t kOriginStep = 32;
+/// subsampled by up to 4 that were decoded at 1/16.
+constexpr int64_t kOriginStep = 64;
 
 int64_t origin_of(double v, int64_t side) {
     const double inside = std::clamp(v, 0.0, static_cast<double>(side));

@@ -89,7 +89,7 @@ class CellMap {
     /// Scores (cosine of the angle to the frame's axis) at the cell's corners, as in CellCorners.
     void corner_scores(int64_t cx, int64_t cy, double out[4]) const;
 
-    /// The coordinates of a cell's pixels relative to an integer origin that is a multiple of 32 in
+    /// The coordinates of a cell's pixels relative to an integer origin that is a multiple of 64 in
     /// stored pixels. Coordinates of pixels out of view are far outside the frame.
     void coordinates(int64_t cx, int64_t cy, const Kernels& kernels, CellCoords& out,
                      int64_t& origin_x, int64_t& origin_y) const;

@@ -168,13 +168,7 @@ RenderReport run_render(const Scene& scene, const RenderOptions& options) {
     give_back_large_buffers();
     const std::string folder = escaped(options.out.native());
     RenderReport report = with_line([&](ProgressLine& line) {
-        RenderHooks hooks;
-        hooks.stop = &stop_signal;
-        hooks.planned = say_plan;
-        hooks.note = say_note;
-        hooks.progress = [&](const RenderProgress& p) {
-            line.show({"rendering", p.fraction, p.seconds, p.seconds_left});
-        };
+        RenderHooks hooks{hooks_for(line), say_plan};
         return render(scene, options, hooks);
     });
     if (report.already_finished) {

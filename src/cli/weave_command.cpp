@@ -80,6 +80,8 @@ void run(const Arguments& a, int threads) {
         o.memory_bytes = memory;
         o.threads = threads;
         o.resume = a.resume;
+        // The draft has decided the seams already.
+        if (pass == Pass::full && passes.size() > 1) o.like = folder / "draft";
         run_render(read_scene(scene_file, SceneNeeds::orientations), o);
     }
 }

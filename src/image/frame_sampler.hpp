@@ -12,7 +12,7 @@ struct FrameSampler {
     struct Plane {
         const uint8_t* origin = nullptr;  ///< sample (0, 0); a border of replicated samples exists
         std::ptrdiff_t stride = 0;        ///< bytes
-        int step_x = 1, step_y = 1;       ///< full-size frame pixels a sample; a divisor of 32
+        int step_x = 1, step_y = 1;       ///< full-size frame pixels a sample; a divisor of 64
     };
     int planes = 3;
     bool ycc = false, chroma_linear = false, sixteen_bits = false, photometric = false;
@@ -21,7 +21,7 @@ struct FrameSampler {
     int64_t width = 0, height = 0;         ///< full-size stored frame
     std::array<Plane, 3> plane;
 
-    /// The sampler of a cell whose coordinates count from (origin_x, origin_y), multiples of 32.
+    /// The sampler of a cell whose coordinates count from (origin_x, origin_y), multiples of 64.
     [[nodiscard]] CellSampler cell(int64_t origin_x, int64_t origin_y) const {
         CellSampler s;
         s.planes = planes;

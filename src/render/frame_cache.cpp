@@ -1,8 +1,9 @@
 #include "render/frame_cache.hpp"
 
 #include <algorithm>
-#include <cmath>
 #include <limits>
+
+#include "settle/frame_sampling.hpp"
 
 namespace broadloom {
 
@@ -144,29 +145,9 @@ void FrameCache::decoded(int frame) {
     decoded_megapixels_ +=
         static_cast<double>(slots_[s].pixels.width * slots_[s].pixels.height) / 1e6;
     for (size_t i = 0; i < samplers_.size(); ++i) {
-        if (root(static_cast<int>(i)) == s) make_sampler(i);
-    }
-}
-
-void FrameCache::make_sampler(size_t frame) {
-    const FramePixels& pixels = slots_[root(static_cast<int>(frame))].pixels;
-    const FrameGeometry& geometry = job_.geometry[frame];
-    FrameSampler& s = samplers_[frame];
-    s.planes = static_cast<int>(pixels.planes.size());
-    s.ycc = pixels.colour == FrameColour::ycc;
-    s.sixteen_bits = pixels.bits == 16;
-    s.photometric = geometry.photometric();
-    s.width = geometry.stored_width();
-    s.height = geometry.stored_height();
-    for (size_t c = 0; c < 3; ++c) {
-        s.gain_g[c] = static_cast<float>(geometry.gain()[c]);
-        s.gain_h[c] = static_cast<float>(std::pow(geometry.gain()[c], 1 / 2.4));
-    }
-    for (size_t i = 0; i < pixels.planes.size(); ++i) {
-        const FramePlane& p = pixels.planes[i];
-        s.plane[i] = {reinterpret_cast<const uint8_t*>(p.origin), p.stride,
-                      pixels.denominator * p.subsample_x, pixels.denominator * p.subsample_y};
-        if (i > 0) s.chroma_linear = p.subsample_x > 1 || p.subsample_y > 1;
+        if (root(static_cast<int>(i)) == s) {
+            samplers_[i] = frame_sampler_of(slots_[s].pixels, job_.geometry[i]);
+        }
     }
 }
 

@@ -52,7 +52,6 @@ class FrameCache {
     [[nodiscard]] size_t root(int frame) const;
     [[nodiscard]] std::vector<size_t> roots(const std::vector<int>& frames) const;
     [[nodiscard]] int64_t next_use(size_t slot, int64_t after) const;
-    void make_sampler(size_t slot);
     /// Evicts what is needed furthest ahead, among idle frames that may go, until `needed` bytes
     /// are free; false, and nothing evicted, when that cannot be.
     bool make_room(size_t needed, int64_t after,

@@ -6,12 +6,13 @@
 
 #include "base/errors.hpp"
 #include "base/file_io.hpp"
-#include "base/hash.hpp"
+#include "base/fingerprint.hpp"
 #include "base/parallel.hpp"
 #include "base/process_memory.hpp"
 #include "base/text.hpp"
 #include "broadloom/error.hpp"
 #include "render/resources.hpp"
+#include "render/settle_job.hpp"
 
 namespace broadloom {
 
@@ -160,25 +161,6 @@ std::vector<int> likely_frames(RenderJob& job, const FrameIndex& index, const Re
     return found;
 }
 
-/// Two hashes with different starts, as 32 hexadecimal digits.
-class Fingerprint {
-  public:
-    void add(std::string_view text) {
-        constexpr std::string_view kEnd("\0", 1);
-        a_ = hash_bytes(kEnd, hash_bytes(text, a_));
-        b_ = hash_bytes(kEnd, hash_bytes(text, b_));
-    }
-    [[nodiscard]] std::string hex() const {
-        char text[40];
-        std::snprintf(text, sizeof text, "%016llx%016llx", static_cast<unsigned long long>(a_),
-                      static_cast<unsigned long long>(b_));
-        return text;
-    }
-
-  private:
-    uint64_t a_ = kHashStart, b_ = kHashStart + 0x9e3779b97f4a7c15ULL;
-};
-
 std::string identify(const Scene& scene, const RenderJob& job) {
     Fingerprint f;
     f.add(version());
@@ -219,6 +201,7 @@ RenderJob prepare_job(const Scene& scene, const RenderOptions& options) {
     job.options.threads = options.threads > 0 ? options.threads : processor_count();
     job.options.memory_bytes = options.memory_bytes.value_or(default_memory_budget());
     RenderPlan& plan = job.plan;
+    const int wanted_threads = job.options.threads;
     kernels_for(options.instruction_set);  // refuses what this processor lacks
 
     for (const Frame& f : scene.frames) ++(f.use ? plan.frames_used : plan.frames_left_out);
@@ -260,7 +243,6 @@ RenderJob prepare_job(const Scene& scene, const RenderOptions& options) {
     plan.tiles = job.shape.tile_count();
     plan.bands = job.block.bands;
     plan.memory_budget_bytes = *job.options.memory_bytes;
-    plan.disk_bytes = estimate_disk(job);
     plan.free_disk_bytes = free_disk_bytes(options.out);
     // A walk this long cannot be written down, let alone rendered; disks end far below.
     constexpr int64_t kMostTiles = 50'000'000;
@@ -282,21 +264,34 @@ RenderJob prepare_job(const Scene& scene, const RenderOptions& options) {
             job, index, job.tree->picture_rect(job.tree->nodes[static_cast<size_t>(leaf)])));
     }
 
-    job.memory = share_memory(job);
-    const auto budget = static_cast<size_t>(*job.options.memory_bytes);
-    plan.least_memory_bytes = static_cast<int64_t>(job.memory.fixed(1) + job.memory.frames);
-    int threads = job.options.threads;
-    while (threads > 1 && job.memory.fixed(threads) + job.memory.frames > budget) --threads;
-    if (threads < job.options.threads) {
-        plan.notes.push_back("memory allows " + std::to_string(threads) + " of " +
-                             std::to_string(job.options.threads) + " threads");
+    const SettleNeeds needs = settle_needs(scene, job);
+    job.settle_bytes = needs.memory;
+    job.settle_disk_bytes = needs.disk;
+    job.settle_seconds = needs.seconds;
+    // A few dozen runs in each row of the labels; what they really take is counted later.
+    if (job.options.seams == Seams::fine) job.label_bytes = 1 << 20;
+    plan.disk_bytes = estimate_disk(job);
+    divide_memory(job);
+    if (job.options.threads < wanted_threads) {
+        plan.notes.push_back("memory allows " + std::to_string(job.options.threads) + " of " +
+                             std::to_string(wanted_threads) + " threads");
     }
-    job.options.threads = threads;
-    plan.threads = threads;
-    job.frame_cache_bytes = budget - std::min(budget, job.memory.fixed(threads));
     plan.seconds = estimate_seconds(job);
     job.identity = identify(scene, job);
     return job;
+}
+
+void divide_memory(RenderJob& job) {
+    job.memory = share_memory(job);
+    const auto budget = static_cast<size_t>(*job.options.memory_bytes);
+    job.plan.least_memory_bytes =
+        std::max(static_cast<int64_t>(job.memory.fixed(1) + job.memory.frames),
+                 static_cast<int64_t>(job.memory.base) + job.settle_bytes);
+    int threads = job.options.threads;
+    while (threads > 1 && job.memory.fixed(threads) + job.memory.frames > budget) --threads;
+    job.options.threads = threads;
+    job.plan.threads = threads;
+    job.frame_cache_bytes = budget - std::min(budget, job.memory.fixed(threads));
 }
 
 RenderPlan plan_render(const Scene& scene, const RenderOptions& options) {

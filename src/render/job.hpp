@@ -50,6 +50,10 @@ struct RenderJob {
     size_t most_candidates = 0;                 ///< frames whose cones meet at one leaf, at most
     MemoryShares memory;
     size_t frame_cache_bytes = 0;
+    int64_t settle_bytes = 0;  ///< memory that the coarse solution cannot do without
+    int64_t settle_disk_bytes = 0;
+    double settle_seconds = 0;  ///< in units of decoding a megapixel
+    size_t label_bytes = 0;     ///< what the seams hold while rendering
     RenderPlan plan;
     std::string identity;  ///< equal for equal outputs: scene, options, files, version; hexadecimal
 };
@@ -60,5 +64,9 @@ int look_ahead_leaves(int threads);
 /// Prepares a render: options, canvas, frames' headers, walk, memory and disk. Throws Error; all
 /// bad frames are reported together.
 RenderJob prepare_job(const Scene& scene, const RenderOptions& options);
+
+/// Divides the budget among threads and frames by what the leaves need (job.leaf_frames), and sets
+/// the plan's figures that follow from it.
+void divide_memory(RenderJob& job);
 
 }  // namespace broadloom

@@ -21,11 +21,11 @@ namespace fs = std::filesystem;
 
 namespace {
 
-constexpr std::array<const char*, 6> kFinalNames{"pano_files", "pano.tif",   "pano.dzi",
-                                                 "seams.js",   "index.html", "report.json"};
-constexpr std::array<const char*, 6> kWorkingNames{"pano_files.part",    "pano.tif.part",
-                                                   "scratch.part.tiles", "scratch.part.tiff",
-                                                   "checkpoint.part",    "job.part"};
+constexpr std::array<const char*, 7> kFinalNames{
+    "pano_files", "pano.tif", "pano.settled", "pano.dzi", "seams.js", "index.html", "report.json"};
+constexpr std::array<const char*, 8> kWorkingNames{
+    "pano_files.part",   "pano.tif.part",   "settled.part", "scratch.part.tiles",
+    "scratch.part.tiff", "checkpoint.part", "survey.part",  "job.part"};
 
 [[noreturn]] void refuse(ErrorCode code, const fs::path& folder, const std::string& what) {
     throw Error(code, "--out " + escaped(folder.string()) + ": " + what);
@@ -133,6 +133,7 @@ OutputFolder::OutputFolder(fs::path folder, const std::string& identity, bool re
         };
         take_back("pano_files", working_tiles());
         take_back("pano.tif", working_tiff());
+        take_back("pano.settled", working_settled());
         for (const char* name : {"pano.dzi", "seams.js", "index.html", "report.json"}) {
             std::error_code ignored;
             fs::remove(folder_ / name, ignored);
@@ -205,6 +206,8 @@ void OutputFolder::finish(const std::string& descriptor, const std::string& page
     try {
         rename(working_tiles(), "pano_files");
         rename(working_tiff(), "pano.tif");
+        std::error_code ignored;
+        if (fs::exists(working_settled(), ignored)) rename(working_settled(), "pano.settled");
         sync_folder(folder_);
         write_file_atomic(folder_ / "pano.dzi", descriptor);
         if (!seams.empty()) write_file_atomic(folder_ / "seams.js", seams);

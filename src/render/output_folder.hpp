@@ -29,6 +29,8 @@ class OutputFolder {
     [[nodiscard]] const std::filesystem::path& path() const { return folder_; }
 
     [[nodiscard]] std::filesystem::path checkpoint() const { return folder_ / "checkpoint.part"; }
+    [[nodiscard]] std::filesystem::path working_settled() const { return folder_ / "settled.part"; }
+    [[nodiscard]] std::filesystem::path survey() const { return folder_ / "survey.part"; }
 
     /// Removes what an interrupted run left, for a fresh start.
     void start_afresh();

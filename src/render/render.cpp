@@ -7,6 +7,7 @@
 
 #include "base/file_io.hpp"
 #include "base/process_memory.hpp"
+#include "base/stopwatch.hpp"
 #include "base/text.hpp"
 #include "broadloom/error.hpp"
 #include "io/page.hpp"
@@ -14,6 +15,8 @@
 #include "render/output_folder.hpp"
 #include "render/resources.hpp"
 #include "render/scheduler.hpp"
+#include "render/seam_view.hpp"
+#include "render/settle_job.hpp"
 
 namespace broadloom {
 
@@ -38,6 +41,7 @@ std::string page_text(const Scene& scene, const RenderJob& job) {
     data.pixels_per_degree = job.canvas.pixels_per_degree;
     data.wraps = job.canvas.wraps;
     data.pass = pass_name(job.options.pass);
+    data.seams = job.options.show_seams;
     return make_page(data);
 }
 
@@ -51,6 +55,13 @@ std::string report_text(const RenderReport& r, const std::string& identity) {
     j["decodes"] = r.decodes;
     j["decoded_megapixels"] = r.decoded_megapixels;
     j["bands"] = r.bands;
+    j["seams"] = r.fine_seams ? "fine" : "simple";
+    auto& overlaps = j["overlaps"];
+    overlaps["compared_places"] = r.compared_places;
+    overlaps["apart_before_px"] = r.apart_before_px;
+    overlaps["apart_after_px"] = r.apart_after_px;
+    overlaps["light_before_stops"] = r.light_before_stops;
+    overlaps["light_after_stops"] = r.light_after_stops;
     j["memory_budget_bytes"] = r.memory_budget_bytes;
     j["peak_memory_bytes"] = r.peak_memory_bytes;
     j["threads"] = r.threads;
@@ -75,7 +86,7 @@ std::optional<Checkpoint> load_checkpoint(const OutputFolder& folder, const Rend
 
 RenderReport render(const Scene& scene, const RenderOptions& options, const RenderHooks& hooks) {
     const auto start = std::chrono::steady_clock::now();
-    const RenderJob job = prepare_job(scene, options);
+    RenderJob job = prepare_job(scene, options);
     const Kernels& kernels = kernels_for(options.instruction_set);
 
     RenderReport report;
@@ -100,6 +111,45 @@ RenderReport render(const Scene& scene, const RenderOptions& options, const Rend
     if (hooks.note) {
         for (const std::string& note : job.plan.notes) hooks.note(note);
     }
+    check_resources(job);
+
+    const auto keep_or_tell = [&](const Error& e) {
+        return Error(
+            e.code(),
+            e.what() + std::string(folder.keep_for_resume()
+                                       ? "; then run the same command with --resume to go on"
+                                       : ""),
+            e.details());
+    };
+    double settled_seconds = 0;
+    std::unique_ptr<const SeamLabels> seams;
+    std::string seams_text;
+    try {
+        const Stopwatch watch(settled_seconds);
+        const Settled settled = settle_job(scene, job, folder, kernels, hooks);
+        if (hooks.note) {
+            for (const std::string& note : settle_notes(settled, job.options)) hooks.note(note);
+        }
+        report.fine_seams = settled.labels != nullptr;
+        report.compared_places = static_cast<int64_t>(settled.summary.shift_points);
+        report.apart_before_px = settled.summary.apart_before_px;
+        report.apart_after_px = settled.summary.apart_after_px;
+        report.light_before_stops = settled.summary.light_before_stops;
+        report.light_after_stops = settled.summary.light_after_stops;
+        if (options.show_seams) {
+            const Canvas& canvas = job.canvas;
+            seams_text = settled.labels
+                             ? seam_view_script(scene, canvas, *settled.labels, settled.fields)
+                             : seam_view_script(scene, canvas,
+                                                nearest_centre_grid(coarse_canvas_of(scene),
+                                                                    job.geometry, kernels),
+                                                settled.fields);
+        }
+        seams = adopt(settled, job);
+    } catch (const Error& e) {
+        throw keep_or_tell(e);
+    }
+    divide_memory(job);
     check_resources(job);
 
     // Go on from a checkpoint where there is a good one.
@@ -130,8 +180,7 @@ RenderReport render(const Scene& scene, const RenderOptions& options, const Rend
         before ? parents.restore(before->quarters) : std::vector<int64_t>();
     before.reset();
 
-    const NearestCentreLabels seams;
-    Scheduler scheduler(job, kernels, seams, layout, committer, parents, hooks);
+    Scheduler scheduler(job, kernels, *seams, layout, committer, parents, hooks);
     try {
         if (!scheduler.run(complete)) {
             if (sink.can_save()) save(committer.next());
@@ -142,27 +191,28 @@ RenderReport render(const Scene& scene, const RenderOptions& options, const Rend
         }
         sink.finish();
     } catch (const Error& e) {
-        throw Error(
-            e.code(),
-            e.what() + std::string(folder.keep_for_resume()
-                                       ? "; then run the same command with --resume to go on"
-                                       : ""),
-            e.details());
+        throw keep_or_tell(e);
     }
 
     const auto seconds_since_start = [&] {
         return std::chrono::duration<double>(std::chrono::steady_clock::now() - start).count();
     };
     const StageTimes& t = scheduler.times();
-    report.stage_seconds = {{"plan", t.plan},   {"decode", t.decode}, {"warp", t.warp},
-                            {"blend", t.blend}, {"shrink", t.shrink}, {"encode", t.encode},
-                            {"write", t.write}, {"wait", t.wait}};
+    report.stage_seconds = {{"settle", settled_seconds},
+                            {"plan", t.plan},
+                            {"decode", t.decode},
+                            {"warp", t.warp},
+                            {"blend", t.blend},
+                            {"shrink", t.shrink},
+                            {"encode", t.encode},
+                            {"write", t.write},
+                            {"wait", t.wait}};
     report.decodes = scheduler.cache().decodes();
     report.decoded_megapixels = scheduler.cache().decoded_megapixels();
     report.peak_memory_bytes = peak_resident_bytes();
     report.seconds = seconds_since_start();
     folder.finish(deep_zoom_descriptor(job.shape), page_text(scene, job),
-                  report_text(report, job.identity));
+                  report_text(report, job.identity), seams_text);
     return report;
 }
 

@@ -60,7 +60,7 @@ MemoryShares share_memory(const RenderJob& job) {
         }
     }
     m.shared = 2 * (leaf_plan + leaf_output) + static_cast<size_t>(large_levels + 4) * tile_bytes +
-               (4U << 20) + job.tree->nodes.size() * 200;
+               (4U << 20) + job.tree->nodes.size() * 200 + job.label_bytes;
     // Frames that one leaf needs together, and one more for what the samples missed.
     size_t largest_frame = 0;
     for (const auto& frames : job.leaf_frames) {
@@ -100,6 +100,8 @@ int64_t estimate_disk(const RenderJob& job) {
     if (layout.regrid_tiff) {
         total += static_cast<double>(Regrid::scratch_bound(cells, layout.tiff_shape));
     }
+    // The survey's file is gone before much of the picture is there, but not before all of it.
+    total = std::max(total, static_cast<double>(job.settle_disk_bytes) + (4 << 20));
     return static_cast<int64_t>(std::min(total, 9e18));
 }
 
@@ -140,7 +142,8 @@ double estimate_seconds(const RenderJob& job) {
     const double canvas =
         static_cast<double>(job.shape.width) * static_cast<double>(job.shape.height) / 1e6;
     const double each = job.block.bands > 0 ? 6.8 : 4.9;
-    return unit * (decoded * repeats + canvas * each) / job.options.threads + 0.3;
+    return unit * (decoded * repeats + job.settle_seconds + canvas * each) / job.options.threads +
+           0.3;
 }
 
 void check_resources(const RenderJob& job) {

@@ -293,7 +293,8 @@ void Scheduler::report_progress() {
     const auto done = static_cast<double>(done_);
     if (time - last_progress_ < 0.2 && done_ < static_cast<int64_t>(leaves_.size())) return;
     last_progress_ = time;
-    RenderProgress p;
+    WorkProgress p;
+    p.stage = "rendering";
     p.fraction = done / total;
     p.seconds = time - start_;
     // The first moments decode many frames and say little about the rest.

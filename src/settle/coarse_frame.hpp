@@ -17,7 +17,7 @@ namespace broadloom {
 /// The scene's whole canvas at 1/step of its own resolution.
 struct CoarseCanvas {
     Canvas canvas;
-    int step = 1;  ///< full-size canvas pixels a coarse one, 1, 2, 4 or 8
+    int step = 1;  ///< full-size canvas pixels a coarse one, 1, 2, 4, 8 or 16
 };
 
 /// What is known of a coarse pixel, bits. A pixel without kCovered has no values.

@@ -66,7 +66,7 @@ bool render_until(const Scene& scene, RenderOptions options, double after) {
     double first = -1;
     RenderHooks hooks;
     hooks.stop = &stop;
-    hooks.progress = [&](const RenderProgress& p) {
+    hooks.progress = [&](const WorkProgress& p) {
         if (first < 0) first = p.fraction;
         if (p.fraction - first >= after && p.fraction < 1) stop = SIGINT;
     };
@@ -146,7 +146,7 @@ TEST_CASE("a damaged checkpoint is noticed and the render starts anew", "[resume
     o.resume = true;
     double first = -1;
     RenderHooks hooks;
-    hooks.progress = [&](const RenderProgress& p) {
+    hooks.progress = [&](const WorkProgress& p) {
         if (first < 0) first = p.fraction;
     };
     render(scene, o, hooks);

@@ -1,0 +1,42 @@
+/// A grid of labels as renders hold it: runs of equal labels, a few in each row.
+#pragma once
+
+#include <algorithm>
+#include <cstdint>
+#include <vector>
+
+#include "blend/label_grid.hpp"
+
+namespace broadloom {
+
+class LabelRuns {
+  public:
+    explicit LabelRuns(const LabelGrid& grid);
+
+    // As in LabelGrid.
+    Surface surface;
+    double left_deg, top_deg, pixels_per_degree;
+    int64_t width, height;
+    bool wraps;
+
+    [[nodiscard]] int16_t at(int64_t x, int64_t y) const {
+        const auto row = runs_.begin() + rows_[static_cast<size_t>(y)];
+        const auto end = runs_.begin() + rows_[static_cast<size_t>(y) + 1];
+        return std::upper_bound(row, end, x, [](int64_t v, const Run& r) { return v < r.end; })
+            ->label;
+    }
+
+    [[nodiscard]] size_t bytes() const {
+        return runs_.capacity() * sizeof(Run) + rows_.capacity() * sizeof(rows_[0]);
+    }
+
+  private:
+    struct Run {
+        int32_t end;  ///< the pixel behind the last one
+        int16_t label;
+    };
+    std::vector<Run> runs_;
+    std::vector<std::ptrdiff_t> rows_;  // where each row's runs begin, and where the last ones end
+};
+
+}  // namespace broadloom

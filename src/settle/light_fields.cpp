@@ -363,10 +363,19 @@ std::vector<FrameFields> solve_light(const CoarseCanvas& coarse,
 
     // Doubted in one channel, doubted in all: what moved has a colour of its own.
     std::vector<double> belief(count, 1);
-    for (SplineProblem& problem : channel) {
-        const SplineSolution first = solve_splines(problem, threads);
+    std::array<SplineSolution, 3> solution;
+    const auto solve_all = [&] {
+        for_each_index(3, threads, [&](size_t c, int) { solution[c] = solve_splines(channel[c]); });
+    };
+    solve_all();
+    for (const SplineSolution& first : solution) {
         for (size_t m = 0; m < count; ++m) belief[m] = std::min(belief[m], first.belief[m]);
     }
+    for (SplineProblem& problem : channel) {
+        for (size_t m = 0; m < count; ++m) problem.measurements[m].weight[0] *= belief[m];
+        problem.rounds = 1;
+    }
+    solve_all();
     std::vector<char> met(geometry.size(), 0);
     for (const SplineMeasurement& m : channel[0].measurements) {
         for (const SplineTap& tap : m.tap) met[tap.frame] = 1;
@@ -376,10 +385,8 @@ std::vector<FrameFields> solve_light(const CoarseCanvas& coarse,
     double after = 0;
     size_t believed = 0;
     for (size_t c = 0; c < 3; ++c) {
-        SplineProblem& problem = channel[c];
-        for (size_t m = 0; m < count; ++m) problem.measurements[m].weight[0] *= belief[m];
-        problem.rounds = 1;
-        const SplineSolution last = solve_splines(problem, threads);
+        const SplineProblem& problem = channel[c];
+        const SplineSolution& last = solution[c];
         for (size_t f = 0; f < fields.size(); ++f) {
             if (met[f] == 0) continue;
             fields[f].light_grid = problem.grids[f];

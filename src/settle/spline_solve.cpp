@@ -2,8 +2,8 @@
 
 #include <algorithm>
 #include <cmath>
-
-#include "base/parallel.hpp"
+#include <functional>
+#include <utility>
 
 namespace broadloom {
 
@@ -11,13 +11,10 @@ namespace {
 
 using Coefficients = std::vector<std::vector<double>>;
 
-constexpr int kFirstIterations = 300;
-constexpr int kLaterIterations = 100;
+constexpr int kMostIterations = 200;
 constexpr double kTolerance = 1e-7;  // of the right side's length
 /// Outliers may be this many times larger at first, and half of that after each round.
 constexpr double kFirstTolerance = 8;
-/// Below so many measurements threads cost more than they bring.
-constexpr size_t kWorthThreads = 4000;
 /// A measurement that is believed less says nothing.
 constexpr double kLeastBelief = 0.02;
 
@@ -99,10 +96,58 @@ double inner(const std::vector<double>& a, const std::vector<double>& b) {
     return sum;
 }
 
+/// A symmetric positive definite matrix whose entries lie within `band` of the diagonal, factored
+/// as L L'. Kept in single precision: it only foretells.
+class Factored {
+  public:
+    /// Row i of `matrix` holds columns i - band .. i, of which those below 0 do not count.
+    void assign(std::vector<double> matrix, size_t n, size_t band) {
+        n_ = n;
+        band_ = band;
+        const size_t width = band + 1;
+        for (size_t i = 0; i < n; ++i) {
+            double* row = matrix.data() + i * width;
+            const size_t first = i > band ? i - band : 0;
+            for (size_t j = first; j <= i; ++j) {
+                const double* other = matrix.data() + j * width;
+                const size_t from = std::max(first, j > band ? j - band : 0);
+                double sum = row[band + j - i];
+                for (size_t k = from; k < j; ++k) sum -= row[band + k - i] * other[band + k - j];
+                // Rounding may leave nothing of what is hardly held.
+                row[band + j - i] = i == j ? std::sqrt(std::max(sum, 1e-12)) : sum / other[band];
+            }
+        }
+        l_.assign(matrix.begin(), matrix.end());
+    }
+
+    /// x = inverse * b
+    void solve(const double* b, double* x) const {
+        const size_t width = band_ + 1;
+        for (size_t i = 0; i < n_; ++i) {
+            const float* row = l_.data() + i * width;
+            double sum = b[i];
+            for (size_t k = i > band_ ? i - band_ : 0; k < i; ++k) {
+                sum -= static_cast<double>(row[band_ + k - i]) * x[k];
+            }
+            x[i] = sum / static_cast<double>(row[band_]);
+        }
+        for (size_t i = n_; i-- > 0;) {
+            const float* row = l_.data() + i * width;
+            x[i] /= static_cast<double>(row[band_]);
+            for (size_t k = i > band_ ? i - band_ : 0; k < i; ++k) {
+                x[k] -= static_cast<double>(row[band_ + k - i]) * x[i];
+            }
+        }
+    }
+
+  private:
+    size_t n_ = 0, band_ = 0;
+    std::vector<float> l_;
+};
+
 class Solver {
   public:
-    Solver(const SplineProblem& problem, int threads)
-        : problem_(problem), threads_(problem.measurements.size() < kWorthThreads ? 1 : threads) {
+    explicit Solver(const SplineProblem& problem) : problem_(problem) {
         const size_t frames = problem.grids.size();
         of_frame_.resize(frames);
         for (size_t m = 0; m < problem.measurements.size(); ++m) {
@@ -113,7 +158,7 @@ class Solver {
         values_.resize(problem.measurements.size());
         belief_.assign(problem.measurements.size(), 1.0);
         free_.resize(frames);
-        inverse_diagonal_.resize(frames);
+        own_.resize(frames);
         solution_ = zeros();
     }
 
@@ -123,7 +168,7 @@ class Solver {
             if (round > 0) doubt(problem_.outlier * std::max(tolerance, 1.0));
             if (round > 0) tolerance /= 2;
             prepare();
-            iterate(round == 0 ? kFirstIterations : kLaterIterations);
+            iterate();
         }
         return {std::move(solution_), std::move(belief_)};
     }
@@ -142,7 +187,7 @@ class Solver {
     }
 
     void for_frames(const std::function<void(size_t)>& body) const {
-        for_each_index(problem_.grids.size(), threads_, [&](size_t f, int) { body(f); });
+        for (size_t f = 0; f < problem_.grids.size(); ++f) body(f);
     }
 
     /// Sums over frames, in their order.
@@ -161,61 +206,131 @@ class Solver {
         }
     }
 
-    /// Which coefficients move, and the diagonal of the normal matrix.
+    /// What holds one frame's coefficients besides measurements, times x.
+    void add_hold(const SplineGrid& grid, const std::vector<double>& x,
+                  std::vector<double>& out) const {
+        const auto n = grid.size();
+        for (size_t k = 0; k < static_cast<size_t>(problem_.components); ++k) {
+            const double* c = x.data() + k * n;
+            double* to = out.data() + k * n;
+            add_smoothness(grid, problem_.smooth, c, to);
+            double mean = 0;
+            if (problem_.level_pull != problem_.pull) {
+                for (size_t i = 0; i < n; ++i) mean += c[i];
+                mean /= static_cast<double>(std::max<size_t>(n, 1));
+            }
+            const double level = (problem_.level_pull - problem_.pull) * mean;
+            for (size_t i = 0; i < n; ++i) to[i] += problem_.pull * c[i] + level;
+        }
+    }
+
+    /// How far from the diagonal the entries of one spline's own part lie.
+    [[nodiscard]] size_t band_of(const SplineGrid& grid) const {
+        if (problem_.level_pull != problem_.pull) return grid.size() - 1;
+        return std::min(grid.size() - 1, 3 * static_cast<size_t>(grid.columns) + 3);
+    }
+
+    /// add_hold() of one spline as a matrix within its band.
+    [[nodiscard]] std::vector<double> hold_matrix(const SplineGrid& grid) const {
+        const size_t n = grid.size();
+        const size_t band = band_of(grid);
+        std::vector<double> matrix(n * (band + 1), 0);
+        std::vector<double> unit(n * static_cast<size_t>(problem_.components), 0);
+        std::vector<double> column(unit.size());
+        for (size_t i = 0; i < n; ++i) {
+            unit[i] = 1;
+            std::fill(column.begin(), column.end(), 0.0);
+            add_hold(grid, unit, column);
+            for (size_t j = i; j < std::min(n, i + band + 1); ++j) {
+                matrix[j * (band + 1) + band + i - j] = column[j];
+            }
+            unit[i] = 0;
+        }
+        return matrix;
+    }
+
+    /// Which coefficients move, and each spline's own part of the normal matrix: inverted, it
+    /// foretells the solution well, since frames hold each other at their borders only.
     void prepare() {
+        SplineGrid grid_of_hold;
+        std::vector<double> hold;
+        const auto components = static_cast<size_t>(problem_.components);
         for_frames([&](size_t f) {
             const SplineGrid& grid = problem_.grids[f];
-            std::vector<double> diagonal(solution_[f].size(), 0);
-            const auto columns = static_cast<size_t>(grid.columns);
-            for (const Use& use : of_frame_[f]) {
-                const SplineMeasurement& m = problem_.measurements[use.measurement];
-                const SplineTap& tap = m.tap[use.tap];
-                const size_t corner =
-                    static_cast<size_t>(tap.row) * columns + static_cast<size_t>(tap.column);
-                for (int e = 0; e < m.equations; ++e) {
-                    const auto eq = static_cast<size_t>(e);
-                    const double weight = belief_[use.measurement] * m.weight[eq];
-                    for (size_t k = 0; k < static_cast<size_t>(problem_.components); ++k) {
-                        const double factor = tap.factor[eq][k];
-                        double* d = diagonal.data() + k * grid.size() + corner;
-                        for (size_t j = 0; j < 4; ++j) {
-                            for (size_t i = 0; i < 4; ++i) {
-                                const double b = factor * static_cast<double>(tap.y[j]) *
-                                                 static_cast<double>(tap.x[i]);
-                                d[j * columns + i] += weight * b * b;
-                            }
-                        }
-                    }
-                }
+            const size_t n = grid.size();
+            if (hold.empty() || !(grid == grid_of_hold)) {
+                hold = hold_matrix(grid);
+                grid_of_hold = grid;
             }
-            free_[f].assign(diagonal.size(), 1);
-            inverse_diagonal_[f].resize(diagonal.size());
-            // Second differences meet an inner coefficient with 1 + 4 + 1 on each axis and
-            // 4 * 2 mixed.
-            const double always = problem_.pull + 20 * problem_.smooth;
-            for (size_t i = 0; i < diagonal.size(); ++i) {
-                if (problem_.hold_unreached && !(diagonal[i] > 0)) free_[f][i] = 0;
-                inverse_diagonal_[f][i] = free_[f][i] != 0 ? 1 / (diagonal[i] + always) : 0;
-                if (free_[f][i] == 0) solution_[f][i] = 0;
+            free_[f].assign(n * components, 1);
+            own_[f].resize(components);
+            for (size_t k = 0; k < components; ++k) {
+                const size_t band = band_of(grid);
+                std::vector<double> matrix = hold;
+                std::vector<char> reached(n, 0);
+                for (const Use& use : of_frame_[f]) add_square(use, k, band, grid, matrix, reached);
+                for (size_t i = 0; problem_.hold_unreached && i < n; ++i) {
+                    if (reached[i] != 0) continue;
+                    free_[f][k * n + i] = 0;
+                    solution_[f][k * n + i] = 0;
+                    for (size_t j = 0; j <= band; ++j) {
+                        matrix[i * (band + 1) + j] = 0;
+                        if (j > 0 && i + j < n) matrix[(i + j) * (band + 1) + band - j] = 0;
+                    }
+                    matrix[i * (band + 1) + band] = 1;
+                }
+                own_[f][k].assign(std::move(matrix), n, band);
             }
         });
     }
 
-    void measure(const Coefficients& x) {
-        constexpr size_t kChunk = 4096;
-        const size_t count = problem_.measurements.size();
-        for_each_index((count + kChunk - 1) / kChunk, threads_, [&](size_t chunk, int) {
-            for (size_t m = chunk * kChunk; m < std::min(count, (chunk + 1) * kChunk); ++m) {
-                const SplineMeasurement& measurement = problem_.measurements[m];
-                for (int e = 0; e < measurement.equations; ++e) {
-                    double sum = 0;
-                    for (const SplineTap& tap : measurement.tap) {
-                        sum += tap_value(tap, e, problem_.grids[tap.frame], x[tap.frame]);
-                    }
-                    values_[m][static_cast<size_t>(e)] = sum;
-                }
+    /// Adds a measurement's row times itself, over one spline's coefficients.
+    void add_square(const Use& use, size_t component, size_t band, const SplineGrid& grid,
+                    std::vector<double>& matrix, std::vector<char>& reached) const {
+        const SplineMeasurement& m = problem_.measurements[use.measurement];
+        const SplineTap& tap = m.tap[use.tap];
+        const auto columns = static_cast<size_t>(grid.columns);
+        const size_t corner =
+            static_cast<size_t>(tap.row) * columns + static_cast<size_t>(tap.column);
+        std::array<size_t, 16> at{};
+        std::array<double, 16> value{};
+        double weight = 0;
+        for (int e = 0; e < m.equations; ++e) {
+            const auto eq = static_cast<size_t>(e);
+            const double factor = tap.factor[eq][component];
+            weight += belief_[use.measurement] * m.weight[eq] * factor * factor;
+        }
+        if (!(weight > 0)) return;
+        for (size_t j = 0; j < 4; ++j) {
+            for (size_t i = 0; i < 4; ++i) {
+                at[4 * j + i] = corner + j * columns + i;
+                value[4 * j + i] = static_cast<double>(tap.y[j]) * static_cast<double>(tap.x[i]);
             }
-        });
+        }
+        for (size_t i = 0; i < 16; ++i) {
+            if (value[i] != 0) reached[at[i]] = 1;
+            for (size_t j = 0; j <= i; ++j) {
+                matrix[at[i] * (band + 1) + band + at[j] - at[i]] += weight * value[i] * value[j];
+            }
+        }
+    }
+
+    void foretell(size_t f, const std::vector<double>& b, std::vector<double>& x) const {
+        const size_t n = problem_.grids[f].size();
+        for (size_t k = 0; k < own_[f].size(); ++k) own_[f][k].solve(&b[k * n], &x[k * n]);
+    }
+
+    void measure(const Coefficients& x) {
+        for (size_t m = 0; m < values_.size(); ++m) {
+            const SplineMeasurement& measurement = problem_.measurements[m];
+            for (int e = 0; e < measurement.equations; ++e) {
+                double sum = 0;
+                for (const SplineTap& tap : measurement.tap) {
+                    sum += tap_value(tap, e, problem_.grids[tap.frame], x[tap.frame]);
+                }
+                values_[m][static_cast<size_t>(e)] = sum;
+            }
+        }
     }
 
     /// The normal matrix times x; the right side instead of x when `x` is null.
@@ -234,26 +349,12 @@ class Solver {
                             grid, o);
                 }
             }
-            if (x != nullptr) {
-                const auto n = grid.size();
-                for (size_t k = 0; k < static_cast<size_t>(problem_.components); ++k) {
-                    const double* c = (*x)[f].data() + k * n;
-                    double* to = o.data() + k * n;
-                    add_smoothness(grid, problem_.smooth, c, to);
-                    double mean = 0;
-                    if (problem_.level_pull != problem_.pull) {
-                        for (size_t i = 0; i < n; ++i) mean += c[i];
-                        mean /= static_cast<double>(std::max<size_t>(n, 1));
-                    }
-                    const double level = (problem_.level_pull - problem_.pull) * mean;
-                    for (size_t i = 0; i < n; ++i) to[i] += problem_.pull * c[i] + level;
-                }
-            }
+            if (x != nullptr) add_hold(grid, (*x)[f], o);
             for (size_t i = 0; i < o.size(); ++i) o[i] *= free_[f][i];
         });
     }
 
-    void iterate(int limit) {
+    void iterate() {
         Coefficients r = zeros();
         Coefficients z = zeros();
         Coefficients q = zeros();
@@ -268,16 +369,14 @@ class Solver {
             return all;
         };
         for_frames([&](size_t f) {
-            for (size_t i = 0; i < r[f].size(); ++i) {
-                r[f][i] -= q[f][i];
-                z[f][i] = inverse_diagonal_[f][i] * r[f][i];
-            }
+            for (size_t i = 0; i < r[f].size(); ++i) r[f][i] -= q[f][i];
+            foretell(f, r[f], z[f]);
             length[f] = inner(r[f], r[f]);
             product[f] = inner(r[f], z[f]);
         });
         Coefficients p = z;
         double rz = sum(product);
-        for (int i = 0; i < limit && sum(length) > goal; ++i) {
+        for (int i = 0; i < kMostIterations && sum(length) > goal; ++i) {
             apply(&p, q);
             const double curvature = inner_all(p, q);
             if (!(curvature > 0)) break;
@@ -286,8 +385,8 @@ class Solver {
                 for (size_t k = 0; k < r[f].size(); ++k) {
                     solution_[f][k] += step * p[f][k];
                     r[f][k] -= step * q[f][k];
-                    z[f][k] = inverse_diagonal_[f][k] * r[f][k];
                 }
+                foretell(f, r[f], z[f]);
                 length[f] = inner(r[f], r[f]);
                 product[f] = inner(r[f], z[f]);
             });
@@ -301,11 +400,11 @@ class Solver {
     }
 
     const SplineProblem& problem_;
-    int threads_;
     std::vector<std::vector<Use>> of_frame_;
     std::vector<std::array<double, 2>> values_;
     std::vector<double> belief_;
-    Coefficients solution_, inverse_diagonal_, free_;
+    std::vector<std::vector<Factored>> own_;  // of each frame, by component
+    Coefficients solution_, free_;
 };
 
 }  // namespace
@@ -324,8 +423,6 @@ std::array<double, 2> residuals(const SplineMeasurement& measurement,
     return r;
 }
 
-SplineSolution solve_splines(const SplineProblem& problem, int threads) {
-    return Solver(problem, threads).solve();
-}
+SplineSolution solve_splines(const SplineProblem& problem) { return Solver(problem).solve(); }
 
 }  // namespace broadloom

@@ -1,7 +1,8 @@
 /// Robust linear least squares over the spline coefficients of many frames at once: measurements
 /// tie two frames' values at a place, differences of neighbouring coefficients and the coefficients
-/// themselves are kept small. Iteratively reweighted; each step by conjugate gradients with a
-/// diagonal preconditioner (M. Hestenes, E. Stiefel, 1952), in double and in a fixed order.
+/// themselves are kept small. Iteratively reweighted; each step by conjugate gradients (M.
+/// Hestenes, E. Stiefel, 1952) preconditioned with each frame's own part of the matrix, in double
+/// and in a fixed order.
 #pragma once
 
 #include <array>
@@ -49,8 +50,7 @@ struct SplineSolution {
     std::vector<double> belief;  ///< of each measurement, 0..1
 };
 
-/// Depends on the problem alone, not on the threads.
-SplineSolution solve_splines(const SplineProblem& problem, int threads);
+SplineSolution solve_splines(const SplineProblem& problem);
 
 /// The residuals of a measurement's equations.
 std::array<double, 2> residuals(const SplineMeasurement& measurement,

@@ -126,14 +126,16 @@ void read_exif_block(std::span<const uint8_t> block, TagValues& values) {
     marked.insert(marked.end(), block.begin(), block.end());
     exif_data_load_data(data.get(), marked.data(), static_cast<unsigned>(marked.size()));
     const bool big = exif_data_get_byte_order(data.get()) == EXIF_BYTE_ORDER_MOTOROLA;
-    for (const ExifIfd ifd : {EXIF_IFD_0, EXIF_IFD_EXIF, EXIF_IFD_INTEROPERABILITY}) {
+    for (const ExifIfd ifd : {EXIF_IFD_0, EXIF_IFD_EXIF, EXIF_IFD_INTEROPERABILITY, EXIF_IFD_GPS}) {
         const ExifContent* content = data->ifd[ifd];
         if (content == nullptr) continue;
         for (unsigned i = 0; i < content->count; ++i) {
             const ExifEntry* entry = content->entries[i];
             if (entry == nullptr || entry->data == nullptr) continue;
-            const uint32_t tag = static_cast<uint32_t>(entry->tag) +
-                                 (ifd == EXIF_IFD_INTEROPERABILITY ? 0x10000U : 0U);
+            const uint32_t tag =
+                static_cast<uint32_t>(entry->tag) + (ifd == EXIF_IFD_INTEROPERABILITY ? 0x10000U
+                                                     : ifd == EXIF_IFD_GPS ? kPositionTags
+                                                                           : 0U);
             if (!is_known_tag(tag)) continue;
             // libexif's formats are TIFF's type numbers.
             values.set_bytes(tag, static_cast<unsigned>(entry->format), {entry->data, entry->size},

@@ -9,8 +9,16 @@
 
 namespace broadloom {
 
+/// Where a photograph was taken (WGS 84 unless the camera says otherwise, which is not looked at).
+struct GeoPosition {
+    double latitude_deg = 0, longitude_deg = 0;  ///< north and east positive
+    std::optional<double> altitude_m;            ///< above the sea
+};
+
 struct PhotoTags {
     std::string make, model, lens, serial;
+    /// As the camera or the photographer wrote them, 2000 bytes at most; may hold anything.
+    std::string artist, copyright, description;  ///< copyright: the photographer's part
     std::optional<double> exposure_s, f_number, iso;
     std::optional<double> focal_mm;    ///< the real focal length
     std::optional<double> focal_35mm;  ///< equivalent by diagonal (CIPA DCG-001)
@@ -23,7 +31,9 @@ struct PhotoTags {
     std::optional<int64_t> exif_width, exif_height;                    ///< PixelX/YDimension
     /// Seconds since 1970 as if the camera's clock were UTC, with the sub-second part.
     std::optional<double> time_s;
-    std::string time_text;  ///< as written, like "2031:05:14 10:20:30.25"
+    std::string time_text;    ///< as written, like "2031:05:14 10:20:30.25"
+    bool time_taken = false;  ///< it is when the picture was taken, not when the file was written
+    std::optional<GeoPosition> position;
     bool adobe_rgb =
         false;  ///< DCF option file: colour space "uncalibrated" and interoperability R03
 };

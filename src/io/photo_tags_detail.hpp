@@ -16,12 +16,16 @@
 namespace broadloom::tags_detail {
 
 /// Tags by their numbers in TIFF 6.0 and Exif 2.3 (the main and the Exif directory share no
-/// number). The interoperability directory counts from 1 again and is set apart.
+/// number). The interoperability directory counts from 1 again and is set apart, so does the one of
+/// positions.
 enum Tag : uint32_t {
+    kImageDescription = 0x010E,
     kMake = 0x010F,
     kModel = 0x0110,
     kOrientation = 0x0112,
     kDateTime = 0x0132,
+    kArtist = 0x013B,
+    kCopyright = 0x8298,
     kExposureTime = 0x829A,
     kFNumber = 0x829D,
     kIso = 0x8827,
@@ -49,7 +53,14 @@ enum Tag : uint32_t {
     kBodySerial = 0xA431,
     kLensModel = 0xA434,
     kInteroperabilityIndex = 0x10001,
+    kLatitudeRef = 0x20001,
+    kLatitude = 0x20002,
+    kLongitudeRef = 0x20003,
+    kLongitude = 0x20004,
+    kAltitudeRef = 0x20005,
+    kAltitude = 0x20006,
 };
+inline constexpr uint32_t kPositionTags = 0x20000;  ///< added to the numbers of that directory
 
 /// All of the above, in rising order.
 std::span<const Tag> known_tags();
@@ -69,7 +80,10 @@ class TagValues {
     void set_bytes(uint32_t tag, unsigned type, std::span<const uint8_t> bytes, bool big_endian);
 
     [[nodiscard]] std::optional<double> number(uint32_t tag) const;  ///< the first one, finite
-    [[nodiscard]] std::string text(uint32_t tag) const;              ///< trimmed, 200 bytes at most
+    /// All of them, finite or not; at most four.
+    [[nodiscard]] std::vector<double> numbers(uint32_t tag) const;
+    /// Trimmed, 200 bytes at most, 2000 of the texts that people write.
+    [[nodiscard]] std::string text(uint32_t tag) const;
 
     std::optional<bool> manual_focus;
 
@@ -78,8 +92,8 @@ class TagValues {
     std::map<uint32_t, std::string> texts_;
 };
 
-/// Text without white space around it, limited to 200 bytes.
-std::string trimmed(std::string_view text);
+/// Text without white space around it, limited to so many bytes.
+std::string trimmed(std::string_view text, size_t most = 200);
 
 /// Judges: what is absent, zero, not finite or nonsense is absent in the result.
 PhotoTags interpret(const TagValues& values);

@@ -168,9 +168,27 @@ void read_interoperability(const FrameFile& file, int64_t at, bool big_endian, T
     }
 }
 
-void read_directories(TIFF* tiff, const FrameFile& file, TagValues& values) {
+/// The directory of positions, which must be the current one.
+void read_position(TIFF* tiff, TagValues& values) {
+    for (const uint32_t tag : {kLatitude, kLongitude}) {
+        const double* three = nullptr;
+        if (TIFFGetField(tiff, tag - kPositionTags, &three) == 1 && three != nullptr) {
+            values.set_numbers(tag, {three[0], three[1], three[2]});
+        }
+    }
+    TagValues found;
+    FieldReader reader(tiff, found);
+    for (const uint32_t tag : {kLatitudeRef, kLongitudeRef, kAltitudeRef, kAltitude}) {
+        reader.read(tag - kPositionTags);
+        const std::optional<double> number = found.number(tag - kPositionTags);
+        if (number) values.set_numbers(tag, {*number});
+        values.set_text(tag, found.text(tag - kPositionTags));
+    }
+}
+
+/// The Exif directory, when the current one points to it.
+void read_exif(TIFF* tiff, const FrameFile& file, TagValues& values) {
     FieldReader reader(tiff, values);
-    for (const Tag tag : known_tags()) reader.read(tag);
     toff_t exif = 0;
     if (TIFFGetField(tiff, TIFFTAG_EXIFIFD, &exif) != 1 || TIFFReadEXIFDirectory(tiff, exif) != 1) {
         return;
@@ -183,6 +201,15 @@ void read_directories(TIFF* tiff, const FrameFile& file, TagValues& values) {
     if (at) {
         read_interoperability(file, static_cast<int64_t>(*at), TIFFIsBigEndian(tiff) != 0, values);
     }
+}
+
+void read_directories(TIFF* tiff, const FrameFile& file, TagValues& values) {
+    FieldReader reader(tiff, values);
+    for (const Tag tag : known_tags()) reader.read(tag);
+    toff_t position = 0;
+    const bool placed = TIFFGetField(tiff, TIFFTAG_GPSIFD, &position) == 1;
+    read_exif(tiff, file, values);
+    if (placed && TIFFReadGPSDirectory(tiff, position) == 1) read_position(tiff, values);
 }
 
 }  // namespace

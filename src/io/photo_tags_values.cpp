@@ -5,6 +5,7 @@
 #include <chrono>
 #include <cmath>
 #include <limits>
+#include <vector>
 
 #include "io/photo_tags_detail.hpp"
 
@@ -12,10 +13,13 @@ namespace broadloom {
 namespace tags_detail {
 namespace {
 
-constexpr std::array kTags{kMake,
+constexpr std::array kTags{kImageDescription,
+                           kMake,
                            kModel,
                            kOrientation,
                            kDateTime,
+                           kArtist,
+                           kCopyright,
                            kExposureTime,
                            kFNumber,
                            kIso,
@@ -42,7 +46,13 @@ constexpr std::array kTags{kMake,
                            kFocalLength35,
                            kBodySerial,
                            kLensModel,
-                           kInteroperabilityIndex};
+                           kInteroperabilityIndex,
+                           kLatitudeRef,
+                           kLatitude,
+                           kLongitudeRef,
+                           kLongitude,
+                           kAltitudeRef,
+                           kAltitude};
 static_assert(std::is_sorted(kTags.begin(), kTags.end()));
 
 constexpr double kInfinite = std::numeric_limits<double>::infinity();
@@ -85,6 +95,38 @@ std::optional<double> sensitivity(const TagValues& values) {
     return iso;
 }
 
+/// Degrees, minutes and seconds with a letter for the side; nullopt unless all of it makes sense.
+std::optional<double> angle(const TagValues& values, uint32_t tag, uint32_t ref, char plus,
+                            char minus, double most) {
+    const std::vector<double> parts = values.numbers(tag);
+    const std::string side = values.text(ref);
+    if (parts.size() < 3 || side.empty() || (side[0] != plus && side[0] != minus)) {
+        return std::nullopt;
+    }
+    double degrees = 0, unit = 1;
+    for (size_t i = 0; i < 3; ++i) {
+        if (!std::isfinite(parts[i]) || parts[i] < 0) return std::nullopt;
+        degrees += parts[i] / unit;
+        unit *= 60;
+    }
+    if (degrees > most) return std::nullopt;
+    return side[0] == minus ? -degrees : degrees;
+}
+
+std::optional<GeoPosition> position(const TagValues& values) {
+    const std::optional<double> latitude = angle(values, kLatitude, kLatitudeRef, 'N', 'S', 90);
+    const std::optional<double> longitude = angle(values, kLongitude, kLongitudeRef, 'E', 'W', 180);
+    if (!latitude || !longitude) return std::nullopt;
+    // Receivers without a fix write zeros.
+    if (*latitude == 0 && *longitude == 0) return std::nullopt;
+    GeoPosition place{*latitude, *longitude, std::nullopt};
+    const std::optional<double> altitude = values.number(kAltitude);
+    if (altitude && *altitude >= 0 && *altitude < 1e5) {
+        place.altitude_m = values.number(kAltitudeRef) == 1.0 ? -*altitude : *altitude;
+    }
+    return place;
+}
+
 void set_time(const TagValues& values, PhotoTags& tags) {
     struct Pair {
         Tag date, subsec;
@@ -96,6 +138,7 @@ void set_time(const TagValues& values, PhotoTags& tags) {
         tags.time_s = capture_seconds(text, digits);
         if (!tags.time_s) continue;
         tags.time_text = text;
+        tags.time_taken = date == kDateTimeOriginal;
         if (!digits.empty()) tags.time_text.append(".").append(digits);
         return;
     }
@@ -112,10 +155,9 @@ size_t type_bytes(unsigned type) {
     return type < kBytes.size() ? kBytes[type] : 0;
 }
 
-std::string trimmed(std::string_view text) {
-    constexpr size_t kMost = 200;
+std::string trimmed(std::string_view text, size_t most) {
     while (!text.empty() && is_space(text.front())) text.remove_prefix(1);
-    text = text.substr(0, kMost);
+    text = text.substr(0, most);
     while (!text.empty() && is_space(text.back())) text.remove_suffix(1);
     return std::string(text);
 }
@@ -125,7 +167,10 @@ void TagValues::set_numbers(uint32_t tag, const std::vector<double>& numbers) {
 }
 
 void TagValues::set_text(uint32_t tag, std::string_view text) {
-    texts_.try_emplace(tag, trimmed(text.substr(0, text.find('\0'))));
+    constexpr size_t kMostWritten = 2000;
+    const bool written = tag == kArtist || tag == kCopyright || tag == kImageDescription;
+    const std::string_view first = text.substr(0, text.find('\0'));
+    texts_.try_emplace(tag, written ? trimmed(first, kMostWritten) : trimmed(first));
 }
 
 void TagValues::set_bytes(uint32_t tag, unsigned type, std::span<const uint8_t> bytes,
@@ -191,6 +236,11 @@ std::optional<double> TagValues::number(uint32_t tag) const {
     return found->second.front();
 }
 
+std::vector<double> TagValues::numbers(uint32_t tag) const {
+    const auto found = numbers_.find(tag);
+    return found == numbers_.end() ? std::vector<double>() : found->second;
+}
+
 std::string TagValues::text(uint32_t tag) const {
     const auto found = texts_.find(tag);
     return found == texts_.end() ? std::string() : found->second;
@@ -202,6 +252,10 @@ PhotoTags interpret(const TagValues& values) {
     tags.model = values.text(kModel);
     tags.lens = values.text(kLensModel);
     tags.serial = values.text(kBodySerial);
+    tags.artist = values.text(kArtist);
+    tags.copyright = values.text(kCopyright);
+    tags.description = values.text(kImageDescription);
+    tags.position = position(values);
     // The limits are far beyond any camera; above them a number is a slip.
     tags.exposure_s = positive(values, kExposureTime, 1e7);
     tags.f_number = positive(values, kFNumber, 1e4);

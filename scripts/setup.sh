@@ -17,6 +17,7 @@ test_packages=(
     libopencv-stitching-dev                       # blending, as a reference
     libtiff-tools libvips-tools gdal-bin          # readers of what broadloom writes
     liblcms2-dev libpng-dev                       # colour profiles; test pictures
+    libimage-exiftool-perl                        # a reader of metadata
     chromium fonts-dejavu-core                    # the page in a browser
     mate-backgrounds lomiri-wallpapers-16.04 opencv-doc # photographs to test with
     golang-github-rwcarlsen-goexif-dev            # odd camera data to test with

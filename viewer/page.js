@@ -69,6 +69,8 @@
     byId('rights').textContent = picture.rights;
     byId('draft').hidden = picture.pass !== 'draft';
     byId('about-title').textContent = title;
+    byId('about-description').textContent = picture.description;
+    byId('about-description').hidden = picture.description === '';
     byId('about-byline').textContent = [picture.credit, picture.rights].filter(Boolean).join('\n');
 
     const pixels = width * height;
@@ -82,6 +84,8 @@
         ['Surface', picture.surface === 'cylinder' ? 'cylinder' : 'sphere'],
         ['Resolution', `${fixed(picture.pixels_per_degree, 1)} px a degree`],
     ];
+    if (picture.taken) facts.unshift(['Photographed', picture.taken]);
+    if (picture.place) facts.unshift(['Place', picture.place]);
     if (picture.pass === 'draft') facts.push(['State', 'draft']);
     facts.forEach(([name, value]) => {
         const term = document.createElement('dt');

@@ -40,6 +40,9 @@ std::string data_json(const PageData& data) {
     add("title", json_string(data.title));
     add("credit", json_string(data.credit));
     add("rights", json_string(data.rights));
+    add("description", json_string(data.description));
+    add("taken", json_string(data.taken));
+    add("place", json_string(data.place));
     add("width", std::to_string(data.width));
     add("height", std::to_string(data.height));
     add("tile", std::to_string(data.tile));

@@ -161,6 +161,15 @@ std::vector<int> likely_frames(RenderJob& job, const FrameIndex& index, const Re
     return found;
 }
 
+PictureMetadata read_metadata(const Scene& scene, const RenderJob& job,
+                              std::vector<std::string>& notes) {
+    std::vector<PhotoTags> tags;
+    for (const FrameInput& frame : job.frames) {
+        tags.push_back(frame.same_as >= 0 ? PhotoTags{} : read_photo_tags(frame.path, frame.name));
+    }
+    return collect_metadata(scene, tags, job.options.location, notes);
+}
+
 std::string identify(const Scene& scene, const RenderJob& job) {
     Fingerprint f;
     f.add(version());
@@ -213,6 +222,7 @@ RenderJob prepare_job(const Scene& scene, const RenderOptions& options) {
     }
     job.canvas = make_canvas(scene, *job.options.scale, &plan.notes);
     job.frames = read_headers(scene, plan.notes);
+    job.metadata = read_metadata(scene, job, plan.notes);
     size_t at = 0;
     for (const Frame& frame : scene.frames) {
         if (!frame.use) continue;

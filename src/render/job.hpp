@@ -13,6 +13,7 @@
 #include "canvas/frame_index.hpp"
 #include "io/frame_reader.hpp"
 #include "pyramid/quadtree.hpp"
+#include "render/metadata.hpp"
 
 namespace broadloom {
 
@@ -54,6 +55,7 @@ struct RenderJob {
     int64_t settle_disk_bytes = 0;
     double settle_seconds = 0;  ///< in units of decoding a megapixel
     size_t label_bytes = 0;     ///< what the seams hold while rendering
+    PictureMetadata metadata;
     RenderPlan plan;
     std::string identity;  ///< equal for equal outputs: scene, options, files, version; hexadecimal
 };

@@ -24,11 +24,14 @@ namespace {
 
 const char* pass_name(Pass pass) { return pass == Pass::draft ? "draft" : "full"; }
 
-std::string page_text(const Scene& scene, const RenderJob& job) {
+std::string page_text(const RenderJob& job) {
     PageData data;
-    data.title = scene.title;
-    data.credit = scene.credit;
-    data.rights = scene.rights;
+    data.title = job.metadata.title;
+    data.credit = job.metadata.creator_line();
+    data.rights = job.metadata.rights;
+    data.description = job.metadata.description;
+    data.taken = job.metadata.taken_range();
+    data.place = job.metadata.place();
     data.width = job.canvas.width;
     data.height = job.canvas.height;
     data.tile = job.shape.tile;
@@ -211,7 +214,7 @@ RenderReport render(const Scene& scene, const RenderOptions& options, const Rend
     report.decoded_megapixels = scheduler.cache().decoded_megapixels();
     report.peak_memory_bytes = peak_resident_bytes();
     report.seconds = seconds_since_start();
-    folder.finish(deep_zoom_descriptor(job.shape), page_text(scene, job),
+    folder.finish(deep_zoom_descriptor(job.shape), page_text(job),
                   report_text(report, job.identity), seams_text);
     return report;
 }

@@ -17,6 +17,11 @@ TiffPyramidOptions tiff_options(const RenderJob& job, const TileLayout& layout) 
     o.tile = layout.tiff_shape.tile;
     o.subsampled = job.options.chroma == Chroma::c420;
     o.software = std::string("broadloom ") + version();
+    o.artist = job.metadata.creator_line();
+    o.copyright = job.metadata.rights;
+    o.description = job.metadata.full_description();
+    o.date_time = job.metadata.tiff_date_time();
+    o.xmp = picture_xmp(job.metadata, job.canvas);
     o.icc = output_profile(ColourSpace::srgb);
     return o;
 }

@@ -17,3 +17,7 @@ add_test(NAME seam_page_browser_test
   COMMAND ${CMAKE_CURRENT_SOURCE_DIR}/browser/run.sh $<TARGET_FILE:make_seam_page>
     ${CMAKE_CURRENT_BINARY_DIR}/browser_seams seams.mjs)
 set_tests_properties(seam_page_browser_test PROPERTIES SKIP_RETURN_CODE 77 TIMEOUT 300)
+
+# What the picture says about itself.
+broadloom_test(xmp_packet_test unit/xmp_packet_test.cpp LINK bl_io pugixml::pugixml)
+broadloom_test(metadata_test unit/metadata_test.cpp LINK bl_render)

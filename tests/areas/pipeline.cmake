@@ -28,3 +28,5 @@ broadloom_pipeline_test(memory_test)
 add_executable(bench bench/bench.cpp)
 target_compile_definitions(bench PRIVATE BROADLOOM_BUILD_TYPE="${CMAKE_BUILD_TYPE}")
 target_link_libraries(bench PRIVATE bl_process bl_render nlohmann_json::nlohmann_json PkgConfig::TURBOJPEG)
+broadloom_test(picture_tags_test pipeline/picture_tags_test.cpp LINK bl_small_scene bl_exif_block
+  pugixml::pugixml)

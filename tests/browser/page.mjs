@@ -109,11 +109,13 @@ async function worst_colour(page, site, shift = 0) {
 
 const sphere = await publish('sphere', {
     title: 'Grain store at the weir', credit: 'Ada Thornfield', rights: '© Thornfield',
+    description: 'The weir in spring.', taken: '2031-05-14 10:20:30 to 10:41:02',
     pass: 'full', surface: 'sphere', width: 3001, height: 2003, tile: 256, overlap: 1,
     left_deg: -50, right_deg: 50, top_deg: 40, bottom_deg: -26.7433, pixels_per_degree: 30.01,
 });
 const cylinder = await publish('cylinder', {
-    title: kHostile, credit: kHostile, rights: '', pass: 'draft', surface: 'cylinder', width: 2000,
+    title: kHostile, credit: kHostile, rights: '', description: kHostile, taken: kHostile,
+    place: kHostile, pass: 'draft', surface: 'cylinder', width: 2000,
     height: 1500, tile: 512, overlap: 0, left_deg: 150, right_deg: 250, top_deg: 45,
     bottom_deg: -17.1678, pixels_per_degree: 20,
 });
@@ -211,6 +213,8 @@ const tests = {
         await press('?');
         assert.equal(await page.locator('#about').isVisible(), true);
         assert.match(plain(await text(page, 'facts')), /3 001 × 2 003 px, 6\.0 megapixels/);
+        assert.match(await text(page, 'facts'), /Photographed\s+2031-05-14 10:20:30 to 10:41:02/);
+        assert.equal(await text(page, 'about-description'), 'The weir in spring.');
         await page.screenshot({ path: path.join(work, 'about_desk.png') });
         await press('Escape');
         assert.equal(await page.locator('#about').isVisible(), false);
@@ -320,6 +324,12 @@ const tests = {
         assert.equal(await text(page, 'title'), kHostile);
         assert.equal(await page.title(), kHostile);
         assert.equal(await page.locator('#draft').isVisible(), true);
+        await page.keyboard.press('?');
+        assert.equal(await text(page, 'about-description'), kHostile);
+        assert.equal((await text(page, 'facts')).split(kHostile).length, 3, 'place and time');
+        await page.waitForTimeout(100);
+        assert.equal(await page.evaluate(() => window.x), undefined);
+        assert.equal(await page.locator('#about script, #about img, [onerror]').count(), 0);
         check_quiet(log);
         await context.close();
         await bench.setContent(`<script>"${kHostile}"</script>`);

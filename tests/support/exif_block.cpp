@@ -56,7 +56,8 @@ std::vector<uint8_t> exif_block(const ExifData& d) {
         directory.replace(tag, TiffDirectory::kLong, 1, bytes);
         return directory;
     };
-    const TiffDirectory main = exif_main_directory(d);
+    TiffDirectory main = exif_main_directory(d);
+    if (!d.position.empty()) main = pointer(main, 0x8825, 0);  // as large as with the right place
     TiffDirectory photo = exif_photo_directory(d);
     const uint32_t photo_at = 8 + pointer(main, 0x8769, 0).size();
     TiffDirectory interoperability;
@@ -66,13 +67,19 @@ std::vector<uint8_t> exif_block(const ExifData& d) {
         interoperability_at = photo_at + pointer(photo, 0xa005, 0).size();
         photo = pointer(photo, 0xa005, interoperability_at);
     }
+    TiffDirectory position;
+    for (const ExifEntry& e : d.position) position.add(e.tag, e.type, e.count, e.bytes);
     std::vector<uint8_t> tiff{'I', 'I', 42, 0, 8, 0, 0, 0};
     const auto append = [&tiff](const std::vector<uint8_t>& part) {
         for (const uint8_t byte : part) tiff.push_back(byte);
     };
+    const uint32_t position_at =
+        d.adobe_rgb ? interoperability_at + interoperability.size() : photo_at + photo.size();
+    if (!d.position.empty()) main = pointer(main, 0x8825, position_at);
     append(pointer(main, 0x8769, photo_at).bytes(8));
     append(photo.bytes(photo_at));
     if (d.adobe_rgb) append(interoperability.bytes(interoperability_at));
+    if (!d.position.empty()) append(position.bytes(position_at));
     return tiff;
 }
 

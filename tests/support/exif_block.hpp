@@ -41,6 +41,7 @@ struct ExifData {
     std::string serial, lens, maker_note;
     bool adobe_rgb = false;  ///< colour space "uncalibrated" and interoperability R03 (DCF 2.0)
     std::vector<ExifEntry> entries;
+    std::vector<ExifEntry> position;  ///< the whole directory of positions (Exif 2.3, 4.6.6)
 };
 
 /// The two directories, without the pointer from the first to the second.

@@ -18,9 +18,15 @@ std::string text_value(const std::string& value) {
 }
 
 bool set_value(broadloom::PageData& data, const std::string& key, const std::string& value) {
-    const std::map<std::string, std::string*> texts{
-        {"title", &data.title},     {"credit", &data.credit}, {"rights", &data.rights},
-        {"surface", &data.surface}, {"pass", &data.pass},     {"tiles_folder", &data.tiles_folder}};
+    const std::map<std::string, std::string*> texts{{"title", &data.title},
+                                                    {"credit", &data.credit},
+                                                    {"rights", &data.rights},
+                                                    {"description", &data.description},
+                                                    {"taken", &data.taken},
+                                                    {"place", &data.place},
+                                                    {"surface", &data.surface},
+                                                    {"pass", &data.pass},
+                                                    {"tiles_folder", &data.tiles_folder}};
     const std::map<std::string, int64_t*> sizes{{"width", &data.width},
                                                 {"height", &data.height},
                                                 {"tile", &data.tile},

@@ -35,7 +35,8 @@ void append(Bytes& b, const std::string& text) { b.insert(b.end(), text.begin(),
 Bytes with_block(Container container, const Bytes& block) {
     if (container == Container::jpeg) {
         test::JpegOptions options;
-        Bytes segment{'E', 'x', 'i', 'f', 0, 0};
+        Bytes segment;
+        append(segment, std::string("Exif\0\0", 6));
         segment.insert(segment.end(), block.begin(), block.end());
         options.segments = {{0xE2, Bytes(300, 7)}, {0xE1, Bytes(40, 'x')}, {0xE1, segment}};
         return test::write_jpeg(test::wavy<uint8_t>(20, 10, 3), options);
@@ -543,6 +544,101 @@ TEST_CASE("odd files of real cameras: no crash, and the values of another librar
         }
     }
     CHECK(compared > 250);
+}
+
+namespace {
+
+ExifEntry ratios_entry(uint16_t tag, const std::vector<std::pair<uint32_t, uint32_t>>& values) {
+    Bytes bytes;
+    for (const auto& [num, den] : values) {
+        test::put32(bytes, num);
+        test::put32(bytes, den);
+    }
+    return {tag, TiffDirectory::kRational, static_cast<uint32_t>(values.size()), bytes};
+}
+
+/// 46 degrees 30' 7.2" south, 7 degrees 40.5' west, 812.5 m above the sea.
+std::vector<ExifEntry> sample_position() {
+    return {text_entry(1, "S"),
+            ratios_entry(2, {{46, 1}, {30, 1}, {72, 10}}),
+            text_entry(3, "W"),
+            ratios_entry(4, {{7, 1}, {405, 10}, {0, 1}}),
+            {5, TiffDirectory::kByte, 1, {0}},
+            ratios_entry(6, {{8125, 10}})};
+}
+
+}  // namespace
+
+TEST_CASE("Author, rights and description are read from every kind of file", "[photo_tags]") {
+    for (const Container container : kContainers) {
+        ExifData d = sample();
+        const std::string rights =
+            "(c) Ada Thornfield" + std::string(1, '\0') + "Weir Press" + std::string(1, '\0');
+        d.entries = {text_entry(0x010E, "The quarry above the weir ", true),
+                     text_entry(0x013B, "Ada Thornfield; Tom Vale", true),
+                     text_entry(0x8298, rights, true)};
+        PhotoTags tags = tags_of(container, d);
+        CHECK(tags.description == "The quarry above the weir");
+        CHECK(tags.artist == "Ada Thornfield; Tom Vale");
+        CHECK(tags.copyright == "(c) Ada Thornfield");  // the photographer's part
+        CHECK(tags.time_taken);
+        CHECK(!tags.position);
+        // Longer than the names of cameras are let be, and cut all the same.
+        d.entries = {text_entry(0x8298, std::string(3000, 'x'), true)};
+        tags = tags_of(container, d);
+        CHECK(tags.copyright == std::string(2000, 'x'));
+        CHECK(tags.artist.empty());
+        // The editor's part alone: the photographer's is one space (Exif 2.3, 4.6.4 D).
+        d.entries = {text_entry(0x8298, " " + std::string(1, '\0') + "Weir Press", true)};
+        CHECK(tags_of(container, d).copyright.empty());
+    }
+}
+
+TEST_CASE("The time of writing is told from the time of taking", "[photo_tags]") {
+    ExifData d = sample();
+    CHECK(tags_of(Container::jpeg, d).time_taken);
+    d.entries = {text_entry(0x9003, "0000:00:00 00:00:00"), text_entry(0x9004, "")};
+    const PhotoTags tags = tags_of(Container::jpeg, d);
+    CHECK(tags.time_s);
+    CHECK(!tags.time_taken);
+}
+
+TEST_CASE("Positions are read from every kind of file, nonsense is not", "[photo_tags]") {
+    for (const Container container : kContainers) {
+        ExifData d = sample();
+        d.position = sample_position();
+        PhotoTags tags = tags_of(container, d);
+        REQUIRE(tags.position);
+        CHECK(tags.position->latitude_deg == close_to(-46.502).margin(1e-9));
+        CHECK(tags.position->longitude_deg == close_to(-7.675).margin(1e-9));
+        CHECK(tags.position->altitude_m.value_or(0) == close_to(812.5).margin(1e-9));
+        CHECK(tags.make == "Harrow");
+        CHECK(tags.time_taken);
+
+        d.position[0] = text_entry(1, "N");
+        d.position[4].bytes = {1};  // below the sea
+        tags = tags_of(container, d);
+        REQUIRE(tags.position);
+        CHECK(tags.position->latitude_deg == close_to(46.502).margin(1e-9));
+        CHECK(tags.position->altitude_m.value_or(0) == close_to(-812.5).margin(1e-9));
+
+        for (const std::pair<size_t, ExifEntry>& spoilt :
+             {std::pair(size_t{0}, text_entry(1, "X")),
+              std::pair(size_t{1}, ratios_entry(2, {{91, 1}, {0, 1}, {0, 1}})),
+              std::pair(size_t{3}, ratios_entry(4, {{181, 1}, {0, 1}, {0, 1}}))}) {
+            ExifData bad = d;
+            bad.position[spoilt.first] = spoilt.second;
+            CHECK(!tags_of(container, bad).position);
+        }
+        if (container != Container::tiff) {  // libtiff reads a ratio of nothing as 0
+            ExifData bad = d;
+            bad.position[1] = ratios_entry(2, {{46, 1}, {30, 0}, {0, 1}});
+            CHECK(!tags_of(container, bad).position);
+        }
+        d.position[1] = ratios_entry(2, {{0, 1}, {0, 1}, {0, 1}});
+        d.position[3] = ratios_entry(4, {{0, 1}, {0, 1}, {0, 1}});
+        CHECK(!tags_of(container, d).position);  // a receiver without a fix
+    }
 }
 
 }  // namespace broadloom

@@ -5,7 +5,7 @@ function seam_view(page) {
 
     const { picture, viewer, view, byId, keys, fixed, whole } = page;
     const { width, height, wraps } = picture;
-    const kTint = 0.2;
+    const kTint = 0.17;
     const kLine = 1.5;      // CSS pixels
     const kClose = 12;      // CSS pixels within which a click closes an outline
     const kName = 26;       // letters of a name on the picture
@@ -20,6 +20,7 @@ function seam_view(page) {
     let data = null;
     let seams = null;
     let asked = null;       // the place asked about, on the canvas
+    const twice = new Set();  // base names that several frames have
     let outline = null;     // { points, done } while one is drawn or shown
     let by_key = false;     // the keyboard was used last: the view's middle is marked
 
@@ -38,6 +39,12 @@ function seam_view(page) {
             if (content.version !== 1) throw new Error('another version wrote the file');
             seams = SeamLines.make(content);
             data = content;
+            const seen = new Set();
+            for (const frame of data.frames) {
+                const name = base_name(frame.file);
+                if (seen.has(name)) twice.add(name);
+                seen.add(name);
+            }
             state = 'here';
         } catch (error) {
             fail(error.message);
@@ -78,13 +85,16 @@ function seam_view(page) {
 
     const pixel_text = (pixel) => (pixel === null ? 'beyond its edge'
         : `x ${fixed(pixel.x, 1)}, y ${fixed(pixel.y, 1)}`);
+    const base_name = (file) => file.slice(file.lastIndexOf('/') + 1);
     const short_name = (file) => {
-        const name = file.slice(file.lastIndexOf('/') + 1);
+        const name = base_name(file);
         const letters = Array.from(name);
         if (letters.length <= kName) return name;
         const half = (kName - 1) >> 1;
         return `${letters.slice(0, half).join('')}…${letters.slice(-half).join('')}`;
     };
+    /* The name without its folder where that tells the frame from all others. */
+    const frame_name = ({ file }) => (twice.has(base_name(file)) ? file : base_name(file));
     const cell_text = (frame) => (frame.row === undefined || frame.column === undefined ? ''
         : `row ${frame.row}, column ${frame.column}`);
 
@@ -248,14 +258,16 @@ function seam_view(page) {
             const [r, g, b] = SeamLines.rgb_of(seams.hues[owner.number]);
             byId('seam-swatch').style.background = `rgb(${r}, ${g}, ${b})`;
         }
-        say('seam-owner', owner ? owner.frame.file : 'No frame covers this place');
+        say('seam-owner', owner ? frame_name(owner.frame) : 'No frame covers this place');
+        byId('seam-owner').title = owner ? owner.frame.file : '';
         say('seam-cell', owner ? cell_text(owner.frame) : '');
         say('seam-pixel', owner ? `Frame pixel ${pixel_text(owner.pixel)}` : '');
         byId('seam-others').hidden = others.length === 0;
         byId('seam-others').querySelector('ul').replaceChildren(...others.map((one) => {
             const line = document.createElement('li');
             const name = document.createElement('bdi');
-            name.textContent = one.frame.file;
+            name.textContent = frame_name(one.frame);
+            name.title = one.frame.file;
             const place_in_it = document.createElement('span');
             place_in_it.textContent = pixel_text(one.pixel);
             line.append(name, place_in_it);
@@ -308,7 +320,7 @@ function seam_view(page) {
             seen.set(number, frame)));
         frame_choice.replaceChildren(...[...seen].map(([number, frame]) => {
             const cell = cell_text(frame);
-            return new Option(cell ? `${frame.file} (${cell})` : frame.file, String(number));
+            return new Option(frame_name(frame) + (cell ? ` (${cell})` : ''), String(number));
         }));
         if (outline.chosen && seen.has(Number(before))) frame_choice.value = before;
         frame_choice.disabled = seen.size === 0;

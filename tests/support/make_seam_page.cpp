@@ -1,6 +1,7 @@
 // make_seam_page OUT KIND: writes a page with its seams.js into the folder OUT for the browser
 // test, and beside them `expected.json`: where places of the canvas lie in frames by this library's
-// own cameras. KIND: sphere, cylinder, ring, part (a piece of the ring across its edge) or hostile.
+// own cameras. KIND: sphere, cylinder, ring, part (a piece of the ring across its edge),
+// shifted (frames whose pixels are moved by a few) or hostile.
 #include <cmath>
 #include <cstdio>
 #include <filesystem>
@@ -99,8 +100,23 @@ LabelGrid make_grid(const Scene& scene) {
     return grid;
 }
 
+/// Shifts of up to 6 px, other ones in each frame; the first frame stays.
+std::vector<FrameFields> make_fields(size_t frames) {
+    std::mt19937 random(13);
+    std::vector<FrameFields> fields(frames);
+    for (size_t k = 1; k < frames; ++k) {
+        fields[k].shift_grid = {9, 7};
+        for (size_t i = 0; i < fields[k].shift_grid.size(); ++i) {
+            fields[k].dx.push_back(static_cast<float>(random() % 1200) / 100 - 6);
+            fields[k].dy.push_back(static_cast<float>(random() % 1200) / 100 - 6);
+        }
+    }
+    return fields;
+}
+
 /// Where random places lie in every frame that could see them.
-std::string expected_json(const Scene& scene, const Canvas& canvas) {
+std::string expected_json(const Scene& scene, const Canvas& canvas,
+                          const std::vector<FrameFields>& fields) {
     const std::vector<View> views = views_of(scene);
     std::mt19937 random(11);
     std::string text = "[";
@@ -115,11 +131,17 @@ std::string expected_json(const Scene& scene, const Canvas& canvas) {
         bool first = true;
         for (size_t k = 0; k < views.size(); ++k) {
             const Vec3 c = views[k].rotation.to_camera(d);
-            const std::optional<Vec2> p = views[k].lens.project(c);
+            std::optional<Vec2> p = views[k].lens.project(c);
             if (!p) continue;
+            bool in_view = views[k].lens.in_view(c);
+            if (!fields.empty()) {
+                const Vec2 shift = fields[k].shift(p->x, p->y, 900, 600);
+                p = Vec2{p->x + shift.x, p->y + shift.y};
+                in_view = p->x >= 0.5 && p->x <= 899.5 && p->y >= 0.5 && p->y <= 599.5;
+            }
             text += std::string(first ? "" : ",") + "{\"number\":" + std::to_string(k) +
                     ",\"x\":" + json_number(p->x) + ",\"y\":" + json_number(p->y) +
-                    ",\"in_view\":" + (views[k].lens.in_view(c) ? "true" : "false") + '}';
+                    ",\"in_view\":" + (in_view ? "true" : "false") + '}';
             first = false;
         }
         text += "]}";
@@ -127,9 +149,12 @@ std::string expected_json(const Scene& scene, const Canvas& canvas) {
     return text + "]\n";
 }
 
-/// A part of a canvas, `from` pixels right of its left edge.
-Canvas part_of(const Canvas& whole, int64_t from, int64_t width) {
+/// A part of a sphere's canvas, from (x, y) on.
+Canvas part_of(const Canvas& whole, int64_t from, int64_t y, int64_t width, int64_t height) {
     Canvas part = whole;
+    part.top_deg -= static_cast<double>(y) / whole.pixels_per_degree;
+    part.height = height;
+    part.bottom_deg = part.top_deg - static_cast<double>(height) / whole.pixels_per_degree;
     part.left_deg += static_cast<double>(from) / whole.pixels_per_degree;
     part.width = width;
     part.right_deg = part.left_deg + static_cast<double>(width) / whole.pixels_per_degree;
@@ -159,12 +184,14 @@ int main(int argc, char** argv) {
         const std::string bad =
             "</script><script>window.x=1</script><img src=x onerror=\"window.x=2\">\"});"
             "window.x=3;({\"\xE2\x80\xA8\xE2\x80\xA9\x01\n\\\xFF__proto__";
-        for (Frame& frame : scene.frames) frame.file = bad + frame.file;
+        for (Frame& frame : scene.frames) frame.file = bad + frame.file.substr(7);
         page.title = page.credit = page.rights = bad;
     }
     Canvas canvas = make_canvas(scene, 1);
     const LabelGrid grid = make_grid(scene);
-    if (kind == "part") canvas = part_of(canvas, canvas.width - 701, 1501);
+    std::vector<FrameFields> fields;
+    if (kind == "shifted") fields = make_fields(used_frames(scene).size());
+    if (kind == "part") canvas = part_of(canvas, canvas.width - 701, 37, 1501, canvas.height - 80);
     page.width = canvas.width;
     page.height = canvas.height;
     page.tile = 256;
@@ -177,8 +204,8 @@ int main(int argc, char** argv) {
     page.wraps = canvas.wraps;
     page.seams = true;
     write(folder / "index.html", make_page(page));
-    write(folder / "seams.js", seam_view_script(scene, canvas, grid));
-    write(folder / "expected.json", expected_json(scene, canvas));
+    write(folder / "seams.js", seam_view_script(scene, canvas, grid, fields));
+    write(folder / "expected.json", expected_json(scene, canvas, fields));
     std::printf("{\"width\":%lld,\"height\":%lld,\"tile\":256,\"overlap\":0}\n",
                 static_cast<long long>(canvas.width), static_cast<long long>(canvas.height));
     return 0;

@@ -7,6 +7,7 @@ build_packages=(
     g++ cmake ninja-build make pkg-config
     libvips-dev libturbojpeg0-dev libjpeg62-turbo-dev libdeflate-dev libhwy-dev
     nlohmann-json3-dev libcli11-dev
+    liblcms2-dev                                          # colour profiles
     libexif-dev libtiff-dev libraw-dev liblensfun-data-v1 # what the camera wrote; raw files; sensors
     libopencv-features2d-dev libopencv-calib3d-dev libopencv-flann-dev libopencv-imgproc-dev
     libceres-dev libpugixml-dev                           # features; least squares; XML
@@ -16,7 +17,7 @@ test_packages=(
     libproj-dev proj-bin                          # projections, as a reference
     libopencv-stitching-dev                       # blending, as a reference
     libtiff-tools libvips-tools gdal-bin          # readers of what broadloom writes
-    liblcms2-dev libpng-dev                       # colour profiles; test pictures
+    libpng-dev                                    # test pictures
     libimage-exiftool-perl                        # a reader of metadata
     chromium fonts-dejavu-core                    # the page in a browser
     mate-backgrounds lomiri-wallpapers-16.04 opencv-doc # photographs to test with

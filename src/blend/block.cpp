@@ -268,11 +268,9 @@ void BlockRenderer::sample(const Job& job, int k, int64_t cx, int64_t cy, T* con
     int64_t origin_y = 0;
     map.coordinates(cx, cy, kernels_, coords_, origin_x, origin_y);
     if (inside != nullptr) map.covered(coords_, origin_x, origin_y, inside);
-    const CellSampler sampler = job.samplers[static_cast<size_t>(k)]->cell(origin_x, origin_y);
-    if constexpr (std::is_same_v<T, int16_t>) {
-        kernels_.sample_cell(sampler, coords_, out[0], out[1], out[2], stride);
-    } else {
-        kernels_.sample_cell_float(sampler, coords_, out[0], out[1], out[2], stride);
+    sample_frame(kernels_, *job.samplers[static_cast<size_t>(k)], origin_x, origin_y, coords_, out,
+                 stride);
+    if constexpr (!std::is_same_v<T, int16_t>) {
         for (int c = 0; c < 3; ++c) {
             for (int j = 0; j < kCell; ++j) {
                 T* row = out[c] + j * stride;

@@ -8,6 +8,8 @@
 
 namespace broadloom {
 
+class ColourStage;
+
 struct FrameSampler {
     struct Plane {
         const uint8_t* origin = nullptr;  ///< sample (0, 0); a border of replicated samples exists
@@ -20,6 +22,8 @@ struct FrameSampler {
     std::array<float, 3> gain_h{1, 1, 1};  ///< gain^(1/2.4)
     int64_t width = 0, height = 0;         ///< full-size stored frame
     std::array<Plane, 3> plane;
+    /// From the frame's colours to the working ones; null: they are the same.
+    const ColourStage* stage = nullptr;
 
     /// The sampler of a cell whose coordinates count from (origin_x, origin_y), multiples of 64.
     [[nodiscard]] CellSampler cell(int64_t origin_x, int64_t origin_y) const {
@@ -51,5 +55,15 @@ struct FrameSampler {
         return s;
     }
 };
+
+/// Samples, corrects and converts the frame over one cell whose coordinates count from (origin_x,
+/// origin_y): 16 rows of 16 working values a channel, limited to black..white unless the kernel's
+/// sampler says otherwise. The float form is not limited. `stride` in values.
+void sample_frame(const Kernels& kernels, const FrameSampler& frame, int64_t origin_x,
+                  int64_t origin_y, const CellCoords& coords, int16_t* const out[3],
+                  std::ptrdiff_t stride);
+void sample_frame(const Kernels& kernels, const FrameSampler& frame, int64_t origin_x,
+                  int64_t origin_y, const CellCoords& coords, float* const out[3],
+                  std::ptrdiff_t stride);
 
 }  // namespace broadloom

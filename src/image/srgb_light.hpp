@@ -21,26 +21,41 @@ class SrgbLight {
     [[nodiscard]] float to_code(float linear) const {
         if (!(linear > kToeEnd)) return linear > 0 ? linear * (12.92F * 65535.0F) : 0.0F;
         if (linear >= 1.0F) return 65535.0F;
+        return on_chord(linear);
+    }
+    [[nodiscard]] uint16_t to_code_rounded(float linear) const {
+        return static_cast<uint16_t>(to_code(linear) + 0.5F);
+    }
+
+    /// The same without limits: the curve goes on above 1, up to 32, and is odd below 0.
+    [[nodiscard]] float to_code_unlimited(float linear) const {
+        const float magnitude = linear < 0 ? -linear : linear;
+        if (!(magnitude > kToeEnd)) return linear * (12.92F * 65535.0F);
+        const float code = on_chord(magnitude < kMost ? magnitude : kMost);
+        return linear < 0 ? -code : code;
+    }
+
+  private:
+    SrgbLight();
+    static constexpr float kToeEnd = 0.0031308F;
+    static constexpr float kMost = 31.999F;
+    static constexpr int kDropped = 23 - 8;
+    static constexpr uint32_t kKept = ~((1U << kDropped) - 1);
+    static constexpr uint32_t kFirst = std::bit_cast<uint32_t>(0x1p-9F) >> kDropped;
+    static constexpr uint32_t kChords = 14 * 256;  // up to 32
+    struct Chord {
+        float start, slope;
+    };
+
+    /// From kToeEnd to kMost.
+    [[nodiscard]] float on_chord(float linear) const {
         // The curve is a chord on each 256th of an octave: the exponent and the first eight bits of
         // the mantissa tell which.
         const uint32_t bits = std::bit_cast<uint32_t>(linear);
         const Chord& chord = chords_[(bits >> kDropped) - kFirst];
         return chord.start + chord.slope * (linear - std::bit_cast<float>(bits & kKept));
     }
-    [[nodiscard]] uint16_t to_code_rounded(float linear) const {
-        return static_cast<uint16_t>(to_code(linear) + 0.5F);
-    }
 
-  private:
-    SrgbLight();
-    static constexpr float kToeEnd = 0.0031308F;
-    static constexpr int kDropped = 23 - 8;
-    static constexpr uint32_t kKept = ~((1U << kDropped) - 1);
-    static constexpr uint32_t kFirst = std::bit_cast<uint32_t>(0x1p-9F) >> kDropped;
-    static constexpr uint32_t kChords = 9 * 256;  // up to 1
-    struct Chord {
-        float start, slope;
-    };
     std::vector<float> to_linear_;
     std::array<Chord, kChords> chords_{};
 };

@@ -85,7 +85,11 @@ void check_tiff_header(const FrameFile& file);
 /// Bytes of a pixel in a decoder's rows.
 int64_t pixel_bytes(const FrameInfo& info);
 
-/// The description of an ICC profile, empty for sRGB; never fails, whatever the bytes are.
+/// The description of an ICC profile, at most 120 bytes of UTF-8 without control characters, or
+/// words that say there is none; never fails, whatever the bytes are.
+std::string profile_name(std::span<const uint8_t> icc);
+
+/// The same, empty where the description says sRGB.
 std::string profile_description(std::span<const uint8_t> icc);
 
 /// Decodes a JPEG into planes that are laid out already; borders are left alone.

@@ -205,7 +205,7 @@ int64_t tiff_held_bytes(const FrameFile& file, const FrameInfo& info) {
     return std::min(file.size(), 2 * strip + kSmall) + (d.planar == 2 ? 2 * strip : 0);
 }
 
-std::string profile_description(std::span<const uint8_t> icc) {
+std::string profile_name(std::span<const uint8_t> icc) {
     // ICC.1:2010, 7.3: tag count at 128, then entries of signature, offset, size; 10.13 and, for
     // version 2 profiles, the older textDescriptionType.
     const TiffOrder order{true};
@@ -233,7 +233,6 @@ std::string profile_description(std::span<const uint8_t> icc) {
         }
         break;
     }
-    if (text.find("sRGB") != std::string::npos) return {};
     constexpr size_t kMost = 120;
     if (text.size() > kMost) {
         // Not through the middle of a character.
@@ -242,6 +241,11 @@ std::string profile_description(std::span<const uint8_t> icc) {
         text.resize(end);
     }
     return text.empty() ? unnamed : text;
+}
+
+std::string profile_description(std::span<const uint8_t> icc) {
+    std::string name = profile_name(icc);
+    return name.find("sRGB") != std::string::npos ? std::string{} : name;
 }
 
 }  // namespace broadloom::frame_detail

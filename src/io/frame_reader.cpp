@@ -17,6 +17,7 @@
 
 #include "base/text.hpp"
 #include "io/frame_detail.hpp"
+#include "io/output_profiles.hpp"
 #include "io/photo_tags_detail.hpp"
 
 namespace broadloom {
@@ -149,13 +150,11 @@ ImagePointer open_image(const FrameFile& file, FrameFormat format) {
 
 bool has_profile(VipsImage* image) { return vips_image_get_typeof(image, VIPS_META_ICC_NAME) != 0; }
 
-std::string profile_of(VipsImage* image) {
+std::span<const uint8_t> profile_of(VipsImage* image) {
     const void* data = nullptr;
     size_t bytes = 0;
-    if (vips_image_get_blob(image, VIPS_META_ICC_NAME, &data, &bytes) != 0) {
-        return {};
-    }
-    return frame_detail::profile_description({static_cast<const uint8_t*>(data), bytes});
+    if (vips_image_get_blob(image, VIPS_META_ICC_NAME, &data, &bytes) != 0) return {};
+    return {static_cast<const uint8_t*>(data), bytes};
 }
 
 int orientation_of(VipsImage* image) {
@@ -323,9 +322,13 @@ FrameInfo probe_frame(const std::filesystem::path& path, const std::string& name
     if (format == FrameFormat::tiff) info.held_bytes = frame_detail::tiff_held_bytes(file, info);
     info.orientation = orientation_of(image.get());
     if (has_profile(image.get())) {
-        info.profile = profile_of(image.get());
+        const std::span<const uint8_t> icc = profile_of(image.get());
+        info.profile = frame_detail::profile_description(icc);
+        info.icc = std::make_shared<const std::vector<uint8_t>>(icc.begin(), icc.end());
     } else if (tags_detail::read_tags(file, format).adobe_rgb) {
         info.profile = "Adobe RGB (1998)";  // DCF 2.0's option file: said by two tags alone
+        info.icc =
+            std::make_shared<const std::vector<uint8_t>>(output_profile(ColourSpace::adobe_rgb));
     }
     return info;
 }

@@ -7,6 +7,7 @@
 #include <cstddef>
 #include <cstdint>
 #include <filesystem>
+#include <memory>
 #include <string>
 #include <vector>
 
@@ -28,6 +29,9 @@ struct FrameInfo {
     /// Description of an embedded ICC profile that is not sRGB, or of the space that the camera's
     /// tags name where none is embedded (Adobe RGB (1998)); else empty.
     std::string profile;
+    /// The bytes of the embedded ICC profile, whatever they are, or of Adobe RGB (1998) where the
+    /// tags name it; null: neither.
+    std::shared_ptr<const std::vector<uint8_t>> icc;
 
     [[nodiscard]] int64_t upright_width() const {
         return orientation >= 5 ? stored_height : stored_width;

@@ -146,7 +146,8 @@ void FrameCache::decoded(int frame) {
         static_cast<double>(slots_[s].pixels.width * slots_[s].pixels.height) / 1e6;
     for (size_t i = 0; i < samplers_.size(); ++i) {
         if (root(static_cast<int>(i)) == s) {
-            samplers_[i] = frame_sampler_of(slots_[s].pixels, job_.geometry[i]);
+            samplers_[i] =
+                frame_sampler_of(slots_[s].pixels, job_.geometry[i], job_.frames[i].stage.get());
         }
     }
 }

@@ -11,12 +11,25 @@
 #include "base/process_memory.hpp"
 #include "base/text.hpp"
 #include "broadloom/error.hpp"
+#include "io/frame_colours.hpp"
 #include "render/resources.hpp"
 #include "render/settle_job.hpp"
 
 namespace broadloom {
 
 int look_ahead_leaves(int threads) { return 2 * threads + 2; }
+
+ColourSpace working_space(const RenderOptions& options) {
+    switch (options.colour) {
+        case OutputColour::display_p3:
+            return ColourSpace::display_p3;
+        case OutputColour::adobe_rgb:
+            return ColourSpace::adobe_rgb;
+        case OutputColour::srgb:
+            break;
+    }
+    return ColourSpace::srgb;
+}
 
 namespace {
 
@@ -52,10 +65,11 @@ void check_options(const RenderOptions& o) {
 }
 
 /// Reads all headers; every bad frame becomes a line of the details.
-std::vector<FrameInput> read_headers(const Scene& scene, std::vector<std::string>& notes) {
+std::vector<FrameInput> read_headers(const Scene& scene, ColourSpace working,
+                                     std::vector<std::string>& notes) {
     std::vector<FrameInput> inputs;
     std::map<std::filesystem::path, int64_t> seen;
-    std::map<std::string, int> profiles;
+    FrameColours colours(working);
     int64_t with_alpha = 0;
     std::vector<Error> errors;
     for (size_t i = 0; i < scene.frames.size(); ++i) {
@@ -74,9 +88,9 @@ std::vector<FrameInput> read_headers(const Scene& scene, std::vector<std::string
             } else {
                 input.info = probe_frame(input.path, input.name);
                 seen[input.path.lexically_normal()] = static_cast<int64_t>(inputs.size());
-                if (!input.info.profile.empty()) ++profiles[input.info.profile];
                 if (input.info.alpha) ++with_alpha;
             }
+            input.stage = colours.add(input.info);
             if (frame.orientation) input.info.orientation = static_cast<int>(*frame.orientation);
             if (input.info.upright_width() != camera.width ||
                 input.info.upright_height() != camera.height) {
@@ -94,10 +108,7 @@ std::vector<FrameInput> read_headers(const Scene& scene, std::vector<std::string
         inputs.push_back(std::move(input));
     }
     throw_together(errors, "frames");
-    for (const auto& [profile, count] : profiles) {
-        notes.push_back(std::to_string(count) + " frames carry the colour profile \"" +
-                        escaped(profile) + "\"; they are read as sRGB");
-    }
+    for (std::string& note : colours.notes()) notes.push_back(std::move(note));
     if (with_alpha > 0) {
         notes.push_back(std::to_string(with_alpha) +
                         " frames have an alpha channel; it is not used");
@@ -221,7 +232,7 @@ RenderJob prepare_job(const Scene& scene, const RenderOptions& options) {
             "is empty; add frames or set \"use\" to \"yes\"");
     }
     job.canvas = make_canvas(scene, *job.options.scale, &plan.notes);
-    job.frames = read_headers(scene, plan.notes);
+    job.frames = read_headers(scene, working_space(job.options), plan.notes);
     job.metadata = read_metadata(scene, job, plan.notes);
     size_t at = 0;
     for (const Frame& frame : scene.frames) {

@@ -11,6 +11,8 @@
 #include "broadloom/render.hpp"
 #include "canvas/frame_geometry.hpp"
 #include "canvas/frame_index.hpp"
+#include "image/colour_space.hpp"
+#include "image/colour_stage.hpp"
 #include "io/frame_reader.hpp"
 #include "pyramid/quadtree.hpp"
 #include "render/metadata.hpp"
@@ -26,6 +28,7 @@ struct FrameInput {
     int64_t same_as = -1;     ///< earlier input with the same file, whose pixels serve; -1: none
     size_t bytes = 0;         ///< decoded, resident
     size_t decode_bytes = 0;  ///< besides, while decoding
+    std::shared_ptr<const ColourStage> stage;  ///< to the working space's colours; null: the same
 };
 
 /// How the budget is divided. Bytes.
@@ -59,6 +62,9 @@ struct RenderJob {
     RenderPlan plan;
     std::string identity;  ///< equal for equal outputs: scene, options, files, version; hexadecimal
 };
+
+/// The space whose primaries working pictures have: the TIFF's.
+ColourSpace working_space(const RenderOptions& options);
 
 /// Cells that a render may look ahead of the last committed leaf, for `threads` workers.
 int look_ahead_leaves(int threads);

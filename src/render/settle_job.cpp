@@ -11,6 +11,7 @@
 #include "base/text.hpp"
 #include "blend/grid_labels.hpp"
 #include "broadloom/error.hpp"
+#include "io/frame_colours.hpp"
 
 namespace broadloom {
 
@@ -41,7 +42,14 @@ SettleOptions settle_options(const RenderOptions& options) {
 std::vector<SurveyFrame> survey_frames_of(const RenderJob& job) {
     std::vector<SurveyFrame> frames;
     frames.reserve(job.frames.size());
-    for (const FrameInput& f : job.frames) frames.push_back({f.path, f.name, f.info});
+    // Seams and left-over light do not depend on the output's colours.
+    FrameColours colours(ColourSpace::srgb);
+    for (const FrameInput& f : job.frames) {
+        frames.push_back({f.path, f.name, f.info, nullptr});
+        SurveyFrame& added = frames.back();
+        added.stage =
+            working_space(job.options) == ColourSpace::srgb ? f.stage : colours.add(added.info);
+    }
     return frames;
 }
 

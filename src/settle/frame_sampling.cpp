@@ -4,8 +4,10 @@
 
 namespace broadloom {
 
-FrameSampler frame_sampler_of(const FramePixels& pixels, const FrameGeometry& geometry) {
+FrameSampler frame_sampler_of(const FramePixels& pixels, const FrameGeometry& geometry,
+                              const ColourStage* stage) {
     FrameSampler s;
+    s.stage = stage;
     s.planes = static_cast<int>(pixels.planes.size());
     s.ycc = pixels.colour == FrameColour::ycc;
     s.sixteen_bits = pixels.bits == 16;

@@ -7,7 +7,9 @@
 
 namespace broadloom {
 
-/// Reads `pixels` (which must outlive it) with the corrections of `geometry`.
-FrameSampler frame_sampler_of(const FramePixels& pixels, const FrameGeometry& geometry);
+/// Reads `pixels` with the corrections of `geometry` and converts by `stage` (null: not at all);
+/// the pixels and the stage must outlive it.
+FrameSampler frame_sampler_of(const FramePixels& pixels, const FrameGeometry& geometry,
+                              const ColourStage* stage);
 
 }  // namespace broadloom

@@ -167,9 +167,9 @@ std::vector<Patch> cut_patches(const PatchLattice& lattice, size_t frame,
                 int64_t origin_x = 0;
                 int64_t origin_y = 0;
                 interpolate_points(corner, geometry, kernels, coords, origin_x, origin_y);
-                kernels.sample_cell(sampler.cell(origin_x, origin_y), coords, rgb.data(),
-                                    rgb.data() + kCellArea, rgb.data() + ptrdiff_t{2} * kCellArea,
-                                    kCell);
+                int16_t* const out[3] = {rgb.data(), rgb.data() + kCellArea,
+                                         rgb.data() + ptrdiff_t{2} * kCellArea};
+                sample_frame(kernels, sampler, origin_x, origin_y, coords, out, kCell);
                 for (int i = 0; i < kCellArea; ++i) {
                     const auto at = static_cast<size_t>(i);
                     // Rec. ITU-R BT.601 luma in 256ths.

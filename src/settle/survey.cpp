@@ -114,8 +114,9 @@ class Look {
         alignas(64) int16_t raw[3][kCellArea];
         CellSampler s = sampler.cell(ox, oy);
         s.keep_range = true;
-        kernels_.sample_cell(s, coords_, value[0], value[1], value[2], kCell);
-        if (s.photometric) {
+        int16_t* const out_value[3] = {value[0], value[1], value[2]};
+        sample_frame(kernels_, sampler, ox, oy, coords_, out_value, kCell);
+        if (s.photometric || sampler.stage != nullptr) {
             s.photometric = false;
             kernels_.sample_cell(s, coords_, raw[0], raw[1], raw[2], kCell);
         } else {
@@ -307,11 +308,13 @@ void survey_frames(const std::vector<SurveyFrame>& frames,
         const int factor = coarse.step / d;
         reduce_pixels(w.pixels, f.info, factor, w.reduced);
         Look look(coarse, kernels);
-        survey.put(i, look.warp(blocks[i], geometry[i], frame_sampler_of(w.reduced, geometry[i]),
+        survey.put(i, look.warp(blocks[i], geometry[i],
+                                frame_sampler_of(w.reduced, geometry[i], f.stage.get()),
                                 fine_contrast(w.pixels, factor)));
         if (lattice != nullptr) {
-            survey.put(i, cut_patches(*lattice, i, geometry[i],
-                                      frame_sampler_of(w.pixels, geometry[i]), kernels));
+            survey.put(
+                i, cut_patches(*lattice, i, geometry[i],
+                               frame_sampler_of(w.pixels, geometry[i], f.stage.get()), kernels));
         }
         meter.advance();
     });

@@ -10,6 +10,7 @@
 #include "broadloom/scene.hpp"
 #include "broadloom/work.hpp"
 #include "canvas/frame_geometry.hpp"
+#include "image/colour_stage.hpp"
 #include "io/frame_reader.hpp"
 #include "settle/coarse_frame.hpp"
 #include "settle/local_shift.hpp"
@@ -22,6 +23,8 @@ struct SurveyFrame {
     std::filesystem::path path;
     std::string name;  ///< printable, for messages
     FrameInfo info;    ///< orientation as the scene has it
+    /// To sRGB, whatever the output's colours are; null: the frame is in sRGB.
+    std::shared_ptr<const ColourStage> stage;
 };
 
 /// The coarse canvas of a scene: the step is the largest power of two that leaves the frames'

@@ -43,6 +43,7 @@ set(confined
   "^libdeflate\\.h$" "^src/io/deflate_tile"
   "^libexif/" "^src/io/photo_tags"
   "^libraw/" "^src/io/raw"
+  "^lcms2" "^src/io/colour_profile\\.cpp$"
   "^pugixml\\.hpp$" "^src/gather/"
   "^opencv2/" "^src/match/"
   "^(ceres|Eigen)/" "^src/align/"
@@ -153,6 +154,7 @@ set(controls
   "src/io/tiff_pyramid.cpp" "#include <libdeflate.h>" "<libdeflate.h> is not for this file"
   "src/io/deep_zoom.cpp" "#include <libraw/libraw.h>" "<libraw/libraw.h> is not for this file"
   "src/io/deep_zoom.cpp" "#include <libexif/exif-data.h>" "<libexif/exif-data.h> is not for this file"
+  "src/io/deep_zoom.cpp" "#include <lcms2.h>" "<lcms2.h> is not for this file"
   "src/render/job.cpp" "#include <boost/any.hpp>" "the place of <boost/any.hpp>")
 file(REMOVE_RECURSE ${WORK})
 foreach(folder src include viewer)

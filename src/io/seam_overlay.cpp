@@ -30,7 +30,7 @@ void check(const SeamOverlay& o) {
                 "a label names no frame");
     }
     for (const SeamFrame& f : o.frames) {
-        const auto coefficients = static_cast<size_t>(f.shift_columns * f.shift_rows);
+        const size_t coefficients = count_of(f.shift_columns, f.shift_rows);
         require(f.shift_x.size() == coefficients && f.shift_y.size() == coefficients,
                 "a frame's shifts have no grid");
         const bool none = f.shift_columns == 0 && f.shift_rows == 0;

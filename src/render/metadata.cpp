@@ -174,7 +174,7 @@ std::string PictureMetadata::taken_range() const {
 std::string PictureMetadata::full_description() const {
     const std::string range = taken_range();
     if (range.empty()) return description;
-    const std::string when =
+    std::string when =
         (first_taken == last_taken ? "Photographed " : "Photographed from ") + range + ".";
     if (description.empty()) return when;
     const char end = description.back();

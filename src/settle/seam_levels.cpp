@@ -89,8 +89,9 @@ class CoarseView final : public SeamView {
         const FrameView& a = views_[places_.of(k)];
         const FrameView& b = views_[places_.of(l)];
         const PairTone& tone = pairs_[places_.of(k, l)]->tone;
-        return difference_cost(squared_difference(a, a.at(x, y), b, b.at(x, y), tone.offset),
-                               tone.scale);
+        const float ratio =
+            tone.scale * squared_difference(a, a.at(x, y), b, b.at(x, y), tone.offset);
+        return difference_cost(ratio, ratio);
     }
     [[nodiscard]] int32_t preference(int frame, int64_t x, int64_t y) const override {
         return scene_.preference(frame, x, y);

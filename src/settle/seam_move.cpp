@@ -8,8 +8,6 @@ namespace broadloom {
 namespace {
 
 constexpr int16_t kOutside = -1;
-/// A step across a seam that costs more than this, in kSeamUnit, crosses something.
-constexpr int32_t kCostly = 16 * kSeamUnit;
 
 }  // namespace
 
@@ -78,7 +76,7 @@ void SeamMove::mark_near(const MoveReach& reach, int frame, const SeamLevel& lev
             }
         }
     } else {
-        const int32_t least = kCostly * level.side();
+        const int32_t least = reach.costly * kSeamUnit * level.side();
         for (int64_t y = 0; y < height_; ++y) {
             for (int64_t x = 0; x < width_; ++x) {
                 const int16_t here = labels_[bordered(x, y)];
@@ -168,21 +166,12 @@ int32_t SeamMove::step_cost(const SeamView& view, int k, int64_t kx, int64_t ky,
     int32_t sum = 0;
     if (at_k) sum += view.difference(k, l, kx, ky);
     if (at_l) sum += view.difference(k, l, lx, ly);
-    return kSeamUnit + kDifferenceUnit * (at_k && at_l ? sum : 2 * sum);
+    if (!at_k || !at_l) return kSeamLength + kSeamAtBorder + kDifferenceUnit * 2 * sum;
+    return kSeamLength + kDifferenceUnit * sum;
 }
 
 void SeamMove::add_edges(const SeamLevel& level, int frame, const SeamView& view) {
     const int32_t side = level.side();
-    // What it costs that a node goes over while a neighbour stays with its label.
-    const auto beside = [&](const Node& n, int label, int64_t x, int64_t y) {
-        if (label == n.label && view.covers(label, x, y)) {
-            // The common case, without asking again for the node's own difference.
-            const bool both = view.covers(frame, x, y);
-            const int32_t there = both ? view.difference(frame, label, x, y) : n.difference;
-            return kSeamUnit + kDifferenceUnit * (n.difference + there);
-        }
-        return step_cost(view, frame, n.x, n.y, label, x, y);
-    };
     const auto pair_up = [&](int32_t i, int64_t x, int64_t y, bool right) {
         const Node& n = nodes_[static_cast<size_t>(i)];
         const int32_t j = node_at(x, y);
@@ -191,13 +180,13 @@ void SeamMove::add_edges(const SeamLevel& level, int frame, const SeamView& view
             const int64_t cy = region_.y0 + y;
             const int16_t label = labels_[bordered(x, y)];
             const int32_t stays = side * step_cost(view, n.label, n.x, n.y, label, cx, cy);
-            const int32_t goes = label == frame || label < 0 ? 0 : side * beside(n, label, cx, cy);
+            const int32_t goes = side * step_cost(view, frame, n.x, n.y, label, cx, cy);
             cut_.add_costs(i, stays, goes);
             return;
         }
         const Node& m = nodes_[static_cast<size_t>(j)];
         int32_t stays = 0;
-        int32_t n_goes = side * (kSeamUnit + kDifferenceUnit * (n.difference + m.difference));
+        int32_t n_goes = side * (kSeamLength + kDifferenceUnit * (n.difference + m.difference));
         int32_t m_goes = n_goes;
         if (n.label != m.label) {
             stays = side * step_cost(view, n.label, n.x, n.y, m.label, m.x, m.y);

@@ -66,6 +66,8 @@ struct MoveReach {
     };
     From from = From::anywhere;
     int64_t distance = 0;
+    /// A step across a seam that costs this much, in kSeamUnit, crosses something.
+    int32_t costly = 0;
 };
 
 /// Memory of one worker, used again.

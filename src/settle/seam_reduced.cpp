@@ -16,11 +16,11 @@ constexpr double kClearly = 0.7;
 /// Detail below this, levels, is grain.
 constexpr int kLeastDetail = 4;
 
-/// City-block distance from the nearest block that is not covered in full, in blocks; the frame's
-/// rectangle ends the cover.
-std::vector<int32_t> border_distance(const std::vector<uint8_t>& full, int64_t width,
+/// City-block distance from the nearest block that is not covered, in blocks; the frame's rectangle
+/// ends the cover.
+std::vector<int32_t> border_distance(const std::vector<uint8_t>& covers, int64_t width,
                                      int64_t height) {
-    std::vector<int32_t> distance(full.size());
+    std::vector<int32_t> distance(covers.size());
     const auto at = [&](int64_t x, int64_t y) { return static_cast<size_t>(y * width + x); };
     const auto before = [&](int64_t x, int64_t y) {
         return x < 0 || y < 0 || x >= width || y >= height ? 0 : distance[at(x, y)];
@@ -28,7 +28,7 @@ std::vector<int32_t> border_distance(const std::vector<uint8_t>& full, int64_t w
     for (int64_t y = 0; y < height; ++y) {
         for (int64_t x = 0; x < width; ++x) {
             distance[at(x, y)] =
-                full[at(x, y)] == 0 ? 0 : 1 + std::min(before(x - 1, y), before(x, y - 1));
+                covers[at(x, y)] == 0 ? 0 : 1 + std::min(before(x - 1, y), before(x, y - 1));
         }
     }
     for (int64_t y = height - 1; y >= 0; --y) {
@@ -75,41 +75,46 @@ ReducedScene::ReducedScene(const CanvasSpan& canvas, FrameStore& store, const Se
     }
     list_pairs();
     WorkMeter meter("comparing frames", frames_.size() + pairs_.size(), hooks);
-    std::vector<std::vector<uint8_t>> full(frames_.size());
+    // Which of a block's pixels a frame covers, one bit each.
+    std::vector<std::vector<uint16_t>> pixels(frames_.size());
     for_each_index(frames_.size(), threads, [&](size_t k, int) {
-        reduce(static_cast<int>(k), store, full[k]);
+        reduce(static_cast<int>(k), store, pixels[k]);
         meter.advance();
     });
-    // What any frame covers in full, and the most detail there.
-    std::vector<uint8_t> some(area, 0);
+    // Which of them any frame covers, whether one frame covers all those, and the most detail
+    // there.
+    std::vector<uint16_t> any(area, 0);
+    std::vector<uint8_t> served(area, 0);
     std::vector<uint8_t> sharpest(area, 0);
-    for (size_t k = 0; k < frames_.size(); ++k) {
+    const auto for_blocks = [&](size_t k, const auto& body) {
         const Frame& f = frames_[k];
-        any_kept_ = any_kept_ || !f.kept.empty();
         for (int64_t j = 0; j < f.rect.height(); ++j) {
             for (int64_t i = 0; i < f.rect.width(); ++i) {
-                const auto local = static_cast<size_t>(j * f.rect.width() + i);
-                if (full[k][local] == 0) continue;
-                const size_t at = block(f, i, j);
-                some[at] = 1;
-                sharpest[at] = std::max(sharpest[at], f.detail[local]);
+                body(static_cast<size_t>(j * f.rect.width() + i), block(f, i, j));
             }
         }
+    };
+    for (size_t k = 0; k < frames_.size(); ++k) {
+        any_kept_ = any_kept_ || !frames_[k].kept.empty();
+        for_blocks(k, [&](size_t local, size_t at) {
+            any[at] |= pixels[k][local];
+            sharpest[at] = std::max(sharpest[at], frames_[k].detail[local]);
+        });
+    }
+    for (size_t k = 0; k < frames_.size(); ++k) {
+        for_blocks(k, [&](size_t local, size_t at) {
+            if (any[at] != 0 && pixels[k][local] == any[at]) served[at] = 1;
+        });
     }
     for_each_index(frames_.size(), threads, [&](size_t k, int) {
-        Frame& f = frames_[k];
-        prefer(static_cast<int>(k), options, full[k], sharpest);
-        // A frame that has only a part of a block may have it where nobody has the whole.
-        for (int64_t j = 0; j < f.rect.height(); ++j) {
-            for (int64_t i = 0; i < f.rect.width(); ++i) {
-                const auto local = static_cast<size_t>(j * f.rect.width() + i);
-                if (f.covers[local] != 0 && full[k][local] == 0 && some[block(f, i, j)] != 0) {
-                    f.covers[local] = 0;
-                }
-            }
-        }
-        f.detail = {};
-        full[k] = {};
+        // A frame that covers less than others do may have the block where nobody covers as much.
+        for_blocks(k, [&](size_t local, size_t at) {
+            const uint16_t here = pixels[k][local];
+            frames_[k].covers[local] = here != 0 && (here == any[at] || served[at] == 0) ? 1 : 0;
+        });
+        pixels[k] = {};
+        prefer(static_cast<int>(k), options, sharpest);
+        frames_[k].detail = {};
     });
     for_each_index(pairs_.size(), threads, [&](size_t i, int) {
         measure(pairs_[i], store, options);
@@ -124,12 +129,12 @@ size_t ReducedScene::block(const Frame& f, int64_t i, int64_t j) const {
     return static_cast<size_t>((f.rect.y0 + j) * span_.width + x);
 }
 
-void ReducedScene::reduce(int k, FrameStore& store, std::vector<uint8_t>& full) {
+void ReducedScene::reduce(int k, FrameStore& store, std::vector<uint16_t>& pixels) {
     Frame& f = frames_[static_cast<size_t>(k)];
     const auto blocks = static_cast<size_t>(f.rect.area());
     f.covers.assign(blocks, 0);
     f.detail.assign(blocks, 0);
-    full.assign(blocks, 0);
+    pixels.assign(blocks, 0);
     if (blocks == 0) return;
     const auto frame = store.get(k);
     const FrameView view(*frame, canvas_);
@@ -149,13 +154,13 @@ void ReducedScene::reduce(int k, FrameStore& store, std::vector<uint8_t>& full) 
                     const int64_t at = view.at(x, y);
                     if (at < 0) continue;
                     ++count;
+                    pixels[local] |=
+                        static_cast<uint16_t>(1U << ((y - by * side_) * side_ + x - bx * side_));
                     detail += frame->detail[static_cast<size_t>(at)];
                     if ((frame->flags[static_cast<size_t>(at)] & kKeep) != 0) kept[local] = 1;
                 }
             }
             if (count == 0) continue;
-            f.covers[local] = 1;
-            full[local] = count == (x1 - bx * side_) * (y1 - by * side_) ? 1 : 0;
             f.detail[local] = static_cast<uint8_t>(detail / count);
             any = any || kept[local] != 0;
         }
@@ -163,14 +168,13 @@ void ReducedScene::reduce(int k, FrameStore& store, std::vector<uint8_t>& full) 
     if (any) f.kept = std::move(kept);
 }
 
-void ReducedScene::prefer(int k, const SeamOptions& options, const std::vector<uint8_t>& full,
-                          const std::vector<uint8_t>& sharpest) {
+void ReducedScene::prefer(int k, const SeamOptions& options, const std::vector<uint8_t>& sharpest) {
     Frame& f = frames_[static_cast<size_t>(k)];
     const int64_t width = f.rect.width();
     const int64_t height = f.rect.height();
-    f.preference.assign(full.size(), 0);
-    if (full.empty()) return;
-    const std::vector<int32_t> distance = border_distance(full, width, height);
+    f.preference.assign(f.covers.size(), 0);
+    if (f.covers.empty()) return;
+    const std::vector<int32_t> distance = border_distance(f.covers, width, height);
     const double reach =
         std::max(1.0, options.border_reach * static_cast<double>(std::min(width, height)));
     const double cx = static_cast<double>(width) / 2;
@@ -239,19 +243,34 @@ void ReducedScene::measure(Pair& pair, FrameStore& store, const SeamOptions& opt
                       std::min(pair.common.y1 * side_, canvas_.height)};
     pair.tone = measure_pair(a, b, pixels, canvas_, options);
     pair.cost.assign(static_cast<size_t>(pair.common.area()), 0);
-    for (int64_t y = pixels.y0; y < pixels.y1; ++y) {
-        uint16_t* row = pair.cost.data() + (y - pixels.y0) / side_ * pair.common.width();
-        for (int64_t x = pixels.x0; x < pixels.x1; ++x) {
-            const int64_t wx = canvas_.wraps && x >= canvas_.width ? x - canvas_.width : x;
-            if (wx >= canvas_.width) break;
-            const int64_t ia = a.at(wx, y);
-            if (ia < 0) continue;
-            const int64_t ib = b.at(wx, y);
-            if (ib < 0) continue;
-            uint16_t& most = row[(x - pixels.x0) / side_];
-            most =
-                std::max(most, difference_cost(squared_difference(a, ia, b, ib, pair.tone.offset),
-                                               pair.tone.scale));
+    struct Block {
+        float sum = 0, most = 0;
+        float count = 0;
+    };
+    std::vector<Block> blocks(static_cast<size_t>(pair.common.width()));
+    for (int64_t by = 0; by < pair.common.height(); ++by) {
+        std::fill(blocks.begin(), blocks.end(), Block{});
+        const int64_t end = std::min(pixels.y0 + (by + 1) * side_, pixels.y1);
+        for (int64_t y = pixels.y0 + by * side_; y < end; ++y) {
+            for (int64_t x = pixels.x0; x < pixels.x1; ++x) {
+                const int64_t wx = canvas_.wraps && x >= canvas_.width ? x - canvas_.width : x;
+                if (wx >= canvas_.width) break;
+                const int64_t ia = a.at(wx, y);
+                if (ia < 0) continue;
+                const int64_t ib = b.at(wx, y);
+                if (ib < 0) continue;
+                const float ratio =
+                    pair.tone.scale * squared_difference(a, ia, b, ib, pair.tone.offset);
+                Block& block = blocks[static_cast<size_t>((x - pixels.x0) / side_)];
+                block.sum += ratio;
+                block.most = std::max(block.most, ratio);
+                block.count += 1;
+            }
+        }
+        uint16_t* row = pair.cost.data() + by * pair.common.width();
+        for (size_t i = 0; i < blocks.size(); ++i) {
+            const Block& block = blocks[i];
+            if (block.count > 0) row[i] = difference_cost(block.sum / block.count, block.most);
         }
     }
 }

@@ -1,5 +1,6 @@
 /// The frames on a canvas of blocks of 4 x 4 coarse pixels, small enough to be held for hundreds of
-/// frames. A block differs as much as its most different pixel, so that small things stay.
+/// frames. What differs by more than noise in a block counts by its most different pixel, so that
+/// small things stay.
 #pragma once
 
 #include <array>
@@ -30,7 +31,7 @@ class ReducedScene {
         int first = 0, second = 0;
         PairTone tone;
         Rect common;                 ///< blocks, x0 in [0, width)
-        std::vector<uint16_t> cost;  ///< of the most different pixel
+        std::vector<uint16_t> cost;  ///< difference_cost() of each block
     };
 
     [[nodiscard]] size_t count() const { return frames_.size(); }
@@ -49,9 +50,8 @@ class ReducedScene {
     void first_labels(std::vector<int16_t>& labels, std::vector<uint8_t>& fixed) const;
 
   private:
-    void reduce(int k, FrameStore& store, std::vector<uint8_t>& full);
-    void prefer(int k, const SeamOptions& options, const std::vector<uint8_t>& full,
-                const std::vector<uint8_t>& sharpest);
+    void reduce(int k, FrameStore& store, std::vector<uint16_t>& pixels);
+    void prefer(int k, const SeamOptions& options, const std::vector<uint8_t>& sharpest);
     void list_pairs();
     void measure(Pair& pair, FrameStore& store, const SeamOptions& options);
     [[nodiscard]] size_t block(const Frame& f, int64_t i, int64_t j) const;

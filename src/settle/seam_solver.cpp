@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <string>
+#include <utility>
 
 #include "base/work_meter.hpp"
 #include "broadloom/error.hpp"
@@ -16,6 +17,10 @@ namespace {
 constexpr int kReducedRounds = 6;
 constexpr int kBandRounds = 2;
 constexpr int kWideRounds = 2;
+/// What a step across a seam costs, in pixels of seam, where it crosses something: what differs by
+/// about five times the noise, and by ten times.
+constexpr int32_t kCrosses = 16;
+constexpr int32_t kCrossesMuch = 400;
 /// Frames of one window, neighbours in shooting order, are worked on at the same time; the next
 /// window's are needed only after them, so that few are held.
 constexpr size_t kWindow = 16;
@@ -141,7 +146,11 @@ LabelGrid solve_seams(const CoarseCanvas& canvas, const CoarseFrames& frames,
         level.take_over(order.frame[i], reduced);
     });
     rounds.run(level, {MoveReach::From::own, options.band}, kBandRounds, "refining seams");
-    rounds.run(level, {MoveReach::From::costly, options.wide_band}, kWideRounds, "mending seams");
+    for (const auto& [distance, costly] :
+         {std::pair{options.wide_band, kCrosses}, std::pair{4 * options.wide_band, kCrossesMuch}}) {
+        rounds.run(level, {MoveReach::From::costly, distance, costly}, kWideRounds,
+                   "mending seams");
+    }
     return grid;
 }
 

@@ -32,11 +32,11 @@ struct SeamOptions {
     double border = 0.5;
     double border_reach = 1.0 / 12;
     /// A pixel at the frame's corner, growing with the square of the distance from the middle.
-    double off_centre = 0.03;
+    double off_centre = 0.015;
     /// A pixel of a frame without any of the detail that another shows there.
     double unsharp = 0.1;
     /// Pixels on either side of a seam of the reduced canvas between which it may be moved.
-    int band = 6;
+    int band = 8;
     /// And where it still crosses something.
     int wide_band = 40;
     /// Frames held besides those at work, bytes.

@@ -4,3 +4,12 @@ target_include_directories(bl_moving_scene PUBLIC ${PROJECT_SOURCE_DIR}/tests)
 target_link_libraries(bl_moving_scene PUBLIC bl_settle)
 
 broadloom_test(seam_solver_test unit/seam_solver_test.cpp LINK bl_moving_scene)
+
+# OpenCV's cut and its seams as references; the folders and libraries are found in exactness.cmake.
+broadloom_test(grid_cut_test unit/grid_cut_test.cpp LINK bl_settle ${OPENCV_CORE_LIBRARY})
+broadloom_test(opencv_seam_test unit/opencv_seam_test.cpp LINK bl_moving_scene
+  ${OPENCV_STITCHING_LIBRARY} ${OPENCV_IMGPROC_LIBRARY} ${OPENCV_CORE_LIBRARY})
+foreach(test grid_cut_test opencv_seam_test)
+  # As a system folder: OpenCV's headers are not clean under our warnings.
+  target_include_directories(${test} SYSTEM PRIVATE ${OPENCV_STITCHING_INCLUDE_DIR})
+endforeach()

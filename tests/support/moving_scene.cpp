@@ -300,10 +300,19 @@ bool sees(const MovingScene& scene, size_t frame, size_t pixel) {
     return x >= v.x0 && x < v.x1 && y >= v.y0 && y < v.y1;
 }
 
+bool seen_by_any(const MovingScene& scene, size_t pixel) {
+    for (size_t k = 0; k < scene.views.size(); ++k) {
+        if (sees(scene, k, pixel)) return true;
+    }
+    return false;
+}
+
 }  // namespace
 
 std::vector<bool> can_be_whole_or_absent(const MovingScene& scene) {
     const size_t count = scene.things.size();
+    const int64_t width = scene.canvas.canvas.width;
+    const int64_t pixels = width * scene.canvas.canvas.height;
     // Pixels with the same frames and the same things ask the same question.
     std::map<size_t, uint64_t> things_at;
     for (size_t t = 0; t < count; ++t) {
@@ -321,8 +330,18 @@ std::vector<bool> can_be_whole_or_absent(const MovingScene& scene) {
             if ((things >> t & 1) == 0) continue;
             if ((frames >> scene.things[t].frame & 1) == 0) {
                 never_whole |= uint64_t{1} << t;  // cut by its frame's border
-            } else {
-                there |= uint64_t{1} << t;
+                continue;
+            }
+            there |= uint64_t{1} << t;
+            // What touches the border of its frame, where the picture goes on in others, looks the
+            // same as what is cut by it.
+            for (const auto step : {-width, int64_t{-1}, int64_t{1}, width}) {
+                const auto q = static_cast<int64_t>(p) + step;
+                if (q < 0 || q >= pixels || !seen_by_any(scene, static_cast<size_t>(q))) continue;
+                if (!sees(scene, static_cast<size_t>(scene.things[t].frame),
+                          static_cast<size_t>(q))) {
+                    never_whole |= uint64_t{1} << t;
+                }
             }
         }
         if (there != 0) questions.insert({frames, there});

@@ -3,6 +3,8 @@ add_library(bl_moving_scene STATIC support/moving_scene.cpp)
 target_include_directories(bl_moving_scene PUBLIC ${PROJECT_SOURCE_DIR}/tests)
 target_link_libraries(bl_moving_scene PUBLIC bl_settle)
 
+broadloom_test(label_grid_test unit/label_grid_test.cpp LINK bl_blend)
+broadloom_test(grid_labels_test unit/grid_labels_test.cpp LINK bl_made_up bl_blend)
 broadloom_test(seam_solver_test unit/seam_solver_test.cpp LINK bl_moving_scene)
 
 # OpenCV's cut and its seams as references; the folders and libraries are found in exactness.cmake.

@@ -208,10 +208,8 @@ SplineTap tap_at(size_t frame, const FrameGeometry& g, const SplineGrid& grid, c
     tap.frame = static_cast<uint32_t>(frame);
     tap.column = basis.column;
     tap.row = basis.row;
-    for (size_t i = 0; i < 4; ++i) {
-        tap.x[i] = static_cast<float>(basis.x[i]);
-        tap.y[i] = static_cast<float>(basis.y[i]);
-    }
+    tap.x = basis.x;
+    tap.y = basis.y;
     tap.factor[0] = {sign, 0};
     return tap;
 }
@@ -362,20 +360,17 @@ std::vector<FrameFields> solve_light(const CoarseCanvas& coarse,
     const size_t count = channel[0].measurements.size();
 
     // Doubted in one channel, doubted in all: what moved has a colour of its own.
-    std::vector<double> belief(count, 1);
     std::array<SplineSolution, 3> solution;
-    const auto solve_all = [&] {
-        for_each_index(3, threads, [&](size_t c, int) { solution[c] = solve_splines(channel[c]); });
-    };
-    solve_all();
-    for (const SplineSolution& first : solution) {
-        for (size_t m = 0; m < count; ++m) belief[m] = std::min(belief[m], first.belief[m]);
+    for_each_index(3, threads, [&](size_t c, int) { solution[c] = solve_splines(channel[c]); });
+    std::vector<double> belief(count, 1);
+    for (size_t m = 0; m < count; ++m) {
+        for (const SplineSolution& one : solution) belief[m] = std::min(belief[m], one.belief[m]);
     }
-    for (SplineProblem& problem : channel) {
-        for (size_t m = 0; m < count; ++m) problem.measurements[m].weight[0] *= belief[m];
-        problem.rounds = 1;
-    }
-    solve_all();
+    for_each_index(3, threads, [&](size_t c, int) {
+        for (size_t m = 0; m < count; ++m) channel[c].measurements[m].weight[0] *= belief[m];
+        channel[c].rounds = 1;
+        solution[c] = solve_splines(channel[c]);
+    });
     std::vector<char> met(geometry.size(), 0);
     for (const SplineMeasurement& m : channel[0].measurements) {
         for (const SplineTap& tap : m.tap) met[tap.frame] = 1;

@@ -131,10 +131,8 @@ SplineTap tap_at(size_t frame, const FrameGeometry& g, const SplineGrid& grid, c
     tap.frame = static_cast<uint32_t>(frame);
     tap.column = basis.column;
     tap.row = basis.row;
-    for (size_t i = 0; i < 4; ++i) {
-        tap.x[i] = static_cast<float>(basis.x[i]);
-        tap.y[i] = static_cast<float>(basis.y[i]);
-    }
+    tap.x = basis.x;
+    tap.y = basis.y;
     for (size_t e = 0; e < 2; ++e) {
         tap.factor[e] = {sign * (axis[e].x * p.xx + axis[e].y * p.yx),
                          sign * (axis[e].x * p.xy + axis[e].y * p.yy)};

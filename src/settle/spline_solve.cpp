@@ -2,7 +2,6 @@
 
 #include <algorithm>
 #include <cmath>
-#include <functional>
 #include <utility>
 
 namespace broadloom {
@@ -11,48 +10,63 @@ namespace {
 
 using Coefficients = std::vector<std::vector<double>>;
 
-constexpr int kMostIterations = 200;
-constexpr double kTolerance = 1e-7;  // of the right side's length
+constexpr int kMostIterations = 400;
+/// The residual's length against the right side's, while beliefs still change and at the end.
+constexpr double kRoughly = 1e-3;
+constexpr double kFinely = 1e-5;
 /// Outliers may be this many times larger at first, and half of that after each round.
 constexpr double kFirstTolerance = 8;
 /// A measurement that is believed less says nothing.
 constexpr double kLeastBelief = 0.02;
 
-double tap_value(const SplineTap& tap, int equation, const SplineGrid& grid,
-                 const std::vector<double>& coefficients) {
-    const auto& factor = tap.factor[static_cast<size_t>(equation)];
+/// Corner of the tap's coefficients in a component.
+size_t corner_of(const SplineTap& tap, const SplineGrid& grid) {
+    return static_cast<size_t>(tap.row) * static_cast<size_t>(grid.columns) +
+           static_cast<size_t>(tap.column);
+}
+
+/// The components' values at the tap.
+std::array<double, 2> tap_values(const SplineTap& tap, const SplineGrid& grid,
+                                 const std::vector<double>& coefficients) {
     const auto columns = static_cast<size_t>(grid.columns);
-    const size_t corner = static_cast<size_t>(tap.row) * columns + static_cast<size_t>(tap.column);
-    double sum = 0;
+    const double* c = coefficients.data() + corner_of(tap, grid);
+    std::array<double, 2> value{};
     for (size_t component = 0; component * grid.size() < coefficients.size(); ++component) {
-        if (factor[component] == 0) continue;
-        const double* c = coefficients.data() + component * grid.size() + corner;
-        double value = 0;
         for (size_t j = 0; j < 4; ++j) {
-            const double* line = c + j * columns;
+            const double* line = c + component * grid.size() + j * columns;
             double along = 0;
-            for (size_t i = 0; i < 4; ++i) along += static_cast<double>(tap.x[i]) * line[i];
-            value += static_cast<double>(tap.y[j]) * along;
+            for (size_t i = 0; i < 4; ++i) along += tap.x[i] * line[i];
+            value[component] += tap.y[j] * along;
         }
-        sum += factor[component] * value;
+    }
+    return value;
+}
+
+/// The measurement's left sides.
+std::array<double, 2> left_sides(const SplineMeasurement& m, const std::vector<SplineGrid>& grids,
+                                 const std::vector<std::vector<double>>& coefficients) {
+    std::array<double, 2> sum{};
+    for (const SplineTap& tap : m.tap) {
+        const auto value = tap_values(tap, grids[tap.frame], coefficients[tap.frame]);
+        for (size_t e = 0; e < static_cast<size_t>(m.equations); ++e) {
+            sum[e] += tap.factor[e][0] * value[0] + tap.factor[e][1] * value[1];
+        }
     }
     return sum;
 }
 
-/// Adds `amount` times the equation's row.
-void add_row(const SplineTap& tap, int equation, double amount, const SplineGrid& grid,
-             std::vector<double>& out) {
-    const auto& factor = tap.factor[static_cast<size_t>(equation)];
+/// Adds the equations' rows at the tap, each times its amount.
+void add_rows(const SplineTap& tap, const std::array<double, 2>& amount, const SplineGrid& grid,
+              std::vector<double>& out) {
     const auto columns = static_cast<size_t>(grid.columns);
-    const size_t corner = static_cast<size_t>(tap.row) * columns + static_cast<size_t>(tap.column);
+    double* c = out.data() + corner_of(tap, grid);
     for (size_t component = 0; component * grid.size() < out.size(); ++component) {
-        if (factor[component] == 0) continue;
-        double* c = out.data() + component * grid.size() + corner;
+        const double all =
+            amount[0] * tap.factor[0][component] + amount[1] * tap.factor[1][component];
         for (size_t j = 0; j < 4; ++j) {
-            const double part = amount * factor[component] * static_cast<double>(tap.y[j]);
-            for (size_t i = 0; i < 4; ++i) {
-                c[j * columns + i] += part * static_cast<double>(tap.x[i]);
-            }
+            double* line = c + component * grid.size() + j * columns;
+            const double part = all * tap.y[j];
+            for (size_t i = 0; i < 4; ++i) line[i] += part * tap.x[i];
         }
     }
 }
@@ -90,10 +104,14 @@ void add_smoothness(const SplineGrid& grid, double weight, const double* c, doub
     }
 }
 
-double inner(const std::vector<double>& a, const std::vector<double>& b) {
-    double sum = 0;
-    for (size_t i = 0; i < a.size(); ++i) sum += a[i] * b[i];
-    return sum;
+double inner(const Coefficients& a, const Coefficients& b) {
+    double all = 0;
+    for (size_t f = 0; f < a.size(); ++f) {
+        double sum = 0;
+        for (size_t i = 0; i < a[f].size(); ++i) sum += a[f][i] * b[f][i];
+        all += sum;
+    }
+    return all;
 }
 
 /// A symmetric positive definite matrix whose entries lie within `band` of the diagonal, factored
@@ -147,28 +165,30 @@ class Factored {
 
 class Solver {
   public:
-    explicit Solver(const SplineProblem& problem) : problem_(problem) {
-        const size_t frames = problem.grids.size();
-        of_frame_.resize(frames);
+    explicit Solver(const SplineProblem& problem)
+        : problem_(problem),
+          of_frame_(problem.grids.size()),
+          belief_(problem.measurements.size(), 1.0),
+          own_(problem.grids.size()),
+          solution_(zeros()),
+          free_(zeros()) {
         for (size_t m = 0; m < problem.measurements.size(); ++m) {
             for (size_t t = 0; t < 2; ++t) {
                 of_frame_[problem.measurements[m].tap[t].frame].push_back({m, t});
             }
         }
-        values_.resize(problem.measurements.size());
-        belief_.assign(problem.measurements.size(), 1.0);
-        free_.resize(frames);
-        own_.resize(frames);
-        solution_ = zeros();
     }
 
     SplineSolution solve() {
         double tolerance = kFirstTolerance;
-        for (int round = 0; round < std::max(problem_.rounds, 1); ++round) {
-            if (round > 0) doubt(problem_.outlier * std::max(tolerance, 1.0));
-            if (round > 0) tolerance /= 2;
+        const int rounds = std::max(problem_.rounds, 1);
+        for (int round = 0; round < rounds; ++round) {
+            if (round > 0) {
+                doubt(problem_.outlier * std::max(tolerance, 1.0));
+                tolerance /= 2;
+            }
             prepare();
-            iterate();
+            iterate(round + 1 < rounds ? kRoughly : kFinely);
         }
         return {std::move(solution_), std::move(belief_)};
     }
@@ -186,22 +206,10 @@ class Solver {
         return all;
     }
 
-    void for_frames(const std::function<void(size_t)>& body) const {
-        for (size_t f = 0; f < problem_.grids.size(); ++f) body(f);
-    }
-
-    /// Sums over frames, in their order.
-    [[nodiscard]] static double inner_all(const Coefficients& a, const Coefficients& b) {
-        double sum = 0;
-        for (size_t f = 0; f < a.size(); ++f) sum += inner(a[f], b[f]);
-        return sum;
-    }
-
     void doubt(double outlier) {
         for (size_t m = 0; m < belief_.size(); ++m) {
             const auto r = residuals(problem_.measurements[m], problem_.grids, solution_);
-            const double share = (r[0] * r[0] + r[1] * r[1]) / (outlier * outlier);
-            const double root = 1 / (1 + share);
+            const double root = 1 / (1 + (r[0] * r[0] + r[1] * r[1]) / (outlier * outlier));
             belief_[m] = root * root < kLeastBelief ? 0 : root * root;
         }
     }
@@ -255,7 +263,7 @@ class Solver {
         SplineGrid grid_of_hold;
         std::vector<double> hold;
         const auto components = static_cast<size_t>(problem_.components);
-        for_frames([&](size_t f) {
+        for (size_t f = 0; f < of_frame_.size(); ++f) {
             const SplineGrid& grid = problem_.grids[f];
             const size_t n = grid.size();
             if (hold.empty() || !(grid == grid_of_hold)) {
@@ -281,7 +289,7 @@ class Solver {
                 }
                 own_[f][k].assign(std::move(matrix), n, band);
             }
-        });
+        }
     }
 
     /// Adds a measurement's row times itself, over one spline's coefficients.
@@ -290,8 +298,7 @@ class Solver {
         const SplineMeasurement& m = problem_.measurements[use.measurement];
         const SplineTap& tap = m.tap[use.tap];
         const auto columns = static_cast<size_t>(grid.columns);
-        const size_t corner =
-            static_cast<size_t>(tap.row) * columns + static_cast<size_t>(tap.column);
+        const size_t corner = corner_of(tap, grid);
         std::array<size_t, 16> at{};
         std::array<double, 16> value{};
         double weight = 0;
@@ -304,7 +311,7 @@ class Solver {
         for (size_t j = 0; j < 4; ++j) {
             for (size_t i = 0; i < 4; ++i) {
                 at[4 * j + i] = corner + j * columns + i;
-                value[4 * j + i] = static_cast<double>(tap.y[j]) * static_cast<double>(tap.x[i]);
+                value[4 * j + i] = tap.y[j] * tap.x[i];
             }
         }
         for (size_t i = 0; i < 16; ++i) {
@@ -320,88 +327,83 @@ class Solver {
         for (size_t k = 0; k < own_[f].size(); ++k) own_[f][k].solve(&b[k * n], &x[k * n]);
     }
 
-    void measure(const Coefficients& x) {
-        for (size_t m = 0; m < values_.size(); ++m) {
-            const SplineMeasurement& measurement = problem_.measurements[m];
-            for (int e = 0; e < measurement.equations; ++e) {
-                double sum = 0;
-                for (const SplineTap& tap : measurement.tap) {
-                    sum += tap_value(tap, e, problem_.grids[tap.frame], x[tap.frame]);
-                }
-                values_[m][static_cast<size_t>(e)] = sum;
-            }
+    void hold(Coefficients& c) const {
+        for (size_t f = 0; f < c.size(); ++f) {
+            for (size_t i = 0; i < c[f].size(); ++i) c[f][i] *= free_[f][i];
         }
     }
 
-    /// The normal matrix times x; the right side instead of x when `x` is null.
-    void apply(const Coefficients* x, Coefficients& out) {
-        if (x != nullptr) measure(*x);
-        for_frames([&](size_t f) {
-            const SplineGrid& grid = problem_.grids[f];
-            std::vector<double>& o = out[f];
-            std::fill(o.begin(), o.end(), 0.0);
-            for (const Use& use : of_frame_[f]) {
-                const SplineMeasurement& m = problem_.measurements[use.measurement];
-                for (int e = 0; e < m.equations; ++e) {
-                    const auto eq = static_cast<size_t>(e);
-                    const double value = x != nullptr ? values_[use.measurement][eq] : m.target[eq];
-                    add_row(m.tap[use.tap], e, belief_[use.measurement] * m.weight[eq] * value,
-                            grid, o);
-                }
+    void right_side(Coefficients& out) const {
+        out = zeros();
+        for (size_t m = 0; m < belief_.size(); ++m) {
+            const SplineMeasurement& one = problem_.measurements[m];
+            std::array<double, 2> amount{};
+            for (size_t e = 0; e < static_cast<size_t>(one.equations); ++e) {
+                amount[e] = belief_[m] * one.weight[e] * one.target[e];
             }
-            if (x != nullptr) add_hold(grid, (*x)[f], o);
-            for (size_t i = 0; i < o.size(); ++i) o[i] *= free_[f][i];
-        });
+            for (const SplineTap& tap : one.tap) {
+                add_rows(tap, amount, problem_.grids[tap.frame], out[tap.frame]);
+            }
+        }
+        hold(out);
     }
 
-    void iterate() {
-        Coefficients r = zeros();
-        Coefficients z = zeros();
+    /// The normal matrix times x.
+    void apply(const Coefficients& x, Coefficients& out) const {
+        for (size_t f = 0; f < x.size(); ++f) {
+            std::fill(out[f].begin(), out[f].end(), 0.0);
+            add_hold(problem_.grids[f], x[f], out[f]);
+        }
+        for (size_t m = 0; m < belief_.size(); ++m) {
+            if (belief_[m] == 0) continue;
+            const SplineMeasurement& one = problem_.measurements[m];
+            auto amount = left_sides(one, problem_.grids, x);
+            for (size_t e = 0; e < 2; ++e) amount[e] *= belief_[m] * one.weight[e];
+            for (const SplineTap& tap : one.tap) {
+                add_rows(tap, amount, problem_.grids[tap.frame], out[tap.frame]);
+            }
+        }
+        hold(out);
+    }
+
+    void iterate(double precision) {
+        Coefficients r;
+        right_side(r);
+        const double goal = precision * precision * inner(r, r);
         Coefficients q = zeros();
-        apply(nullptr, r);
-        const double goal = kTolerance * kTolerance * inner_all(r, r);
-        apply(&solution_, q);
-        std::vector<double> length(r.size());  // of each frame's part of r, squared
-        std::vector<double> product(r.size());
-        const auto sum = [](const std::vector<double>& parts) {
-            double all = 0;
-            for (const double part : parts) all += part;
-            return all;
-        };
-        for_frames([&](size_t f) {
-            for (size_t i = 0; i < r[f].size(); ++i) r[f][i] -= q[f][i];
+        apply(solution_, q);
+        Coefficients z = zeros();
+        for (size_t f = 0; f < r.size(); ++f) {
+            for (size_t i = 0; i < r[f].size(); ++i) {
+                r[f][i] -= q[f][i];
+            }
             foretell(f, r[f], z[f]);
-            length[f] = inner(r[f], r[f]);
-            product[f] = inner(r[f], z[f]);
-        });
+        }
         Coefficients p = z;
-        double rz = sum(product);
-        for (int i = 0; i < kMostIterations && sum(length) > goal; ++i) {
-            apply(&p, q);
-            const double curvature = inner_all(p, q);
+        double rz = inner(r, z);
+        for (int i = 0; i < kMostIterations && inner(r, r) > goal; ++i) {
+            apply(p, q);
+            const double curvature = inner(p, q);
             if (!(curvature > 0)) break;
             const double step = rz / curvature;
-            for_frames([&](size_t f) {
+            for (size_t f = 0; f < r.size(); ++f) {
                 for (size_t k = 0; k < r[f].size(); ++k) {
                     solution_[f][k] += step * p[f][k];
                     r[f][k] -= step * q[f][k];
                 }
                 foretell(f, r[f], z[f]);
-                length[f] = inner(r[f], r[f]);
-                product[f] = inner(r[f], z[f]);
-            });
-            const double next = sum(product);
+            }
+            const double next = inner(r, z);
             const double turn = next / rz;
             rz = next;
             for (size_t f = 0; f < p.size(); ++f) {
-                for (size_t k = 0; k < r[f].size(); ++k) p[f][k] = z[f][k] + turn * p[f][k];
+                for (size_t k = 0; k < p[f].size(); ++k) p[f][k] = z[f][k] + turn * p[f][k];
             }
         }
     }
 
     const SplineProblem& problem_;
     std::vector<std::vector<Use>> of_frame_;
-    std::vector<std::array<double, 2>> values_;
     std::vector<double> belief_;
     std::vector<std::vector<Factored>> own_;  // of each frame, by component
     Coefficients solution_, free_;
@@ -412,13 +414,9 @@ class Solver {
 std::array<double, 2> residuals(const SplineMeasurement& measurement,
                                 const std::vector<SplineGrid>& grids,
                                 const std::vector<std::vector<double>>& coefficients) {
-    std::array<double, 2> r{};
-    for (int e = 0; e < measurement.equations; ++e) {
-        double sum = -measurement.target[static_cast<size_t>(e)];
-        for (const SplineTap& tap : measurement.tap) {
-            sum += tap_value(tap, e, grids[tap.frame], coefficients[tap.frame]);
-        }
-        r[static_cast<size_t>(e)] = sum;
+    auto r = left_sides(measurement, grids, coefficients);
+    for (size_t e = 0; e < static_cast<size_t>(measurement.equations); ++e) {
+        r[e] -= measurement.target[e];
     }
     return r;
 }

@@ -19,7 +19,7 @@ namespace broadloom {
 struct SplineTap {
     uint32_t frame = 0;
     int column = 0, row = 0;
-    std::array<float, 4> x{}, y{};
+    std::array<double, 4> x{}, y{};
     std::array<std::array<double, 2>, 2> factor{};  ///< of each equation
 };
 
@@ -50,6 +50,7 @@ struct SplineSolution {
     std::vector<double> belief;  ///< of each measurement, 0..1
 };
 
+/// In one thread: a step is too little work to share.
 SplineSolution solve_splines(const SplineProblem& problem);
 
 /// The residuals of a measurement's equations.

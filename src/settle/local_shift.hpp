@@ -37,7 +37,7 @@ struct PatchLattice {
         int64_t column = 0, row = 0;
         friend auto operator<=>(const Point&, const Point&) = default;
     };
-    int scale = 1;            ///< full-size canvas pixels a patch pixel: step / 4, at least 1
+    int scale = 1;            ///< full-size canvas pixels a patch pixel: step / 4 within 1..2
     double pixel_rad = 0;     ///< a patch pixel at the patch's centre
     double row_step_deg = 0;  ///< between rows
     double left_deg = 0, width_deg = 0, top_deg = 0;

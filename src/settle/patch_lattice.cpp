@@ -94,7 +94,7 @@ Vec3 PatchLattice::direction(const Point& point, double x, double y) const {
 PatchLattice patch_lattice(const CoarseCanvas& coarse, const std::vector<FrameGeometry>& frames) {
     PatchLattice lattice;
     const Canvas& canvas = coarse.canvas;
-    lattice.scale = std::max(1, coarse.step / 4);
+    lattice.scale = std::clamp(coarse.step / 4, 1, 2);
     lattice.pixel_rad = lattice.scale / (canvas.pixels_per_degree * coarse.step) * kRadPerDeg;
     lattice.left_deg = canvas.left_deg;
     lattice.width_deg = canvas.right_deg - canvas.left_deg;

@@ -21,15 +21,18 @@ using frame_detail::refuse;
 using tags_detail::TagValues;
 
 /// Takes Exif values as LibRaw comes across them. Directories of the TIFF structure are counted
-/// from 1 above bit 20, the Exif directory is 0 and the maker's notes have other numbers.
+/// from 1 above bit 20, the Exif directory is 0, that of positions 5 and the maker's notes have
+/// other numbers.
 void take_tag(void* context, int tag, int type, int count, unsigned order, void* stream, INT64) {
     constexpr int kFirstDirectory = 1 << 4;
+    constexpr int kPositions = 5;
     constexpr size_t kMostBytes = 4096;
     const int directory = tag >> 16;
-    const auto number = static_cast<uint32_t>(tag & 0xFFFF);
+    const auto number = static_cast<uint32_t>(tag & 0xFFFF) +
+                        (directory == kPositions ? tags_detail::kPositionTags : 0U);
     const size_t size = tags_detail::type_bytes(static_cast<unsigned>(type));
-    if ((directory != 0 && directory != kFirstDirectory) || !tags_detail::is_known_tag(number) ||
-        count <= 0 || size == 0) {
+    if ((directory != 0 && directory != kFirstDirectory && directory != kPositions) ||
+        !tags_detail::is_known_tag(number) || count <= 0 || size == 0) {
         return;
     }
     std::vector<uint8_t> bytes(std::min(kMostBytes / size, static_cast<size_t>(count)) * size);

@@ -150,6 +150,26 @@ uint64_t write_exif(TIFF* tiff, const PhotoTags& tags) {
     return TIFFWriteCustomDirectory(tiff, &offset) != 0 ? offset : 0;
 }
 
+/// Writes the directory of positions; its offset, 0 when there is none.
+uint64_t write_position(TIFF* tiff, const GeoPosition& place) {
+    TIFFFreeDirectory(tiff);
+    if (TIFFCreateGPSDirectory(tiff) != 0) return 0;
+    constexpr std::array<uint8_t, 4> kVersion{2, 3, 0, 0};
+    const std::array<double, 3> latitude{std::abs(place.latitude_deg), 0, 0};
+    const std::array<double, 3> longitude{std::abs(place.longitude_deg), 0, 0};
+    TIFFSetField(tiff, GPSTAG_VERSIONID, kVersion.data());
+    TIFFSetField(tiff, GPSTAG_LATITUDEREF, place.latitude_deg < 0 ? "S" : "N");
+    TIFFSetField(tiff, GPSTAG_LATITUDE, latitude.data());
+    TIFFSetField(tiff, GPSTAG_LONGITUDEREF, place.longitude_deg < 0 ? "W" : "E");
+    TIFFSetField(tiff, GPSTAG_LONGITUDE, longitude.data());
+    if (place.altitude_m) {
+        set_short(tiff, GPSTAG_ALTITUDEREF, *place.altitude_m < 0 ? 1 : 0);
+        set_ratio(tiff, GPSTAG_ALTITUDE, std::abs(*place.altitude_m));
+    }
+    uint64_t offset = 0;
+    return TIFFWriteCustomDirectory(tiff, &offset) != 0 ? offset : 0;
+}
+
 constexpr uint32_t kStripRows = 64;
 
 bool set_picture(TIFF* tiff, int64_t width, int64_t height, const PhotoTags& tags) {
@@ -169,6 +189,9 @@ bool set_picture(TIFF* tiff, int64_t width, int64_t height, const PhotoTags& tag
     TIFFSetField(tiff, TIFFTAG_ORIENTATION, ORIENTATION_TOPLEFT);
     set_text(tiff, TIFFTAG_MAKE, tags.make);
     set_text(tiff, TIFFTAG_MODEL, tags.model);
+    set_text(tiff, TIFFTAG_ARTIST, tags.artist);
+    set_text(tiff, TIFFTAG_COPYRIGHT, tags.copyright);
+    set_text(tiff, TIFFTAG_IMAGEDESCRIPTION, tags.description);
     set_text(tiff, TIFFTAG_DATETIME, TimeText(tags.time_text).date);
     return true;
 }
@@ -214,8 +237,11 @@ void write_tiff(const fs::path& out, int64_t width, int64_t height, const PhotoT
         fail(out, words);
     }
     const uint64_t exif = write_exif(tiff.get(), tags);
+    const uint64_t position =
+        exif != 0 && tags.position ? write_position(tiff.get(), *tags.position) : 0;
     if (exif == 0 || !set_picture(tiff.get(), width, height, tags)) fail(out, words);
     TIFFSetField(tiff.get(), TIFFTAG_EXIFIFD, exif);
+    if (position != 0) TIFFSetField(tiff.get(), TIFFTAG_GPSIFD, position);
     const auto row_samples = static_cast<size_t>(width) * 3;
     std::vector<uint16_t> strip(row_samples * kStripRows);
     for (int64_t y = 0; y < height; y += kStripRows) {

@@ -99,7 +99,10 @@ std::vector<uint8_t> mosaic_bytes(const DngPicture& p) {
 
 std::vector<uint8_t> dng_file(const DngPicture& p) {
     // Two rounds: the second knows where everything stands.
-    uint32_t first_at = 8, photo_at = 0, mosaic_at = 0, small_at = 0, data_at = 0;
+    uint32_t first_at = 8, photo_at = 0, position_at = 0, mosaic_at = 0, small_at = 0, data_at = 0;
+    TiffDirectory position;
+    for (const ExifEntry& e : p.exif.position) position.add(e.tag, e.type, e.count, e.bytes);
+    const bool placed = !p.exif.position.empty();
     std::vector<uint8_t> file;
     for (int round = 0; round < 2; ++round) {
         TiffDirectory first =
@@ -111,11 +114,13 @@ std::vector<uint8_t> dng_file(const DngPicture& p) {
         }
         add_camera(first, p);
         first.replace(34665, TiffDirectory::kLong, 1, bytes_of_32(photo_at));
+        if (placed) first.replace(34853, TiffDirectory::kLong, 1, bytes_of_32(position_at));
         if (p.thumbnail) first.replace(330, TiffDirectory::kLong, 1, bytes_of_32(mosaic_at));
         const TiffDirectory photo = exif_photo_directory(p.exif);
         const TiffDirectory mosaic = mosaic_directory(p, data_at, false);
         photo_at = first_at + first.size();
-        mosaic_at = photo_at + photo.size();
+        position_at = photo_at + photo.size();
+        mosaic_at = position_at + (placed ? position.size() : 0);
         small_at = mosaic_at + (p.thumbnail ? mosaic.size() : 0);
         data_at = small_at + (p.thumbnail ? kThumbnailWidth * kThumbnailHeight * 3 : 0);
         file = {'I', 'I', 42, 0, 8, 0, 0, 0};
@@ -124,6 +129,7 @@ std::vector<uint8_t> dng_file(const DngPicture& p) {
         };
         append(first.bytes(first_at));
         append(photo.bytes(photo_at));
+        if (placed) append(position.bytes(position_at));
         if (p.thumbnail) {
             append(mosaic.bytes(mosaic_at));
             append(std::vector<uint8_t>(kThumbnailWidth * kThumbnailHeight * 3, 128));

@@ -354,8 +354,35 @@ TEST_CASE("developing gives what LibRaw's own output gives", "[raw_file]") {
 
 TEST_CASE("the developed file carries the photograph's tags", "[raw_file]") {
     const Folder folder;
-    test::write_bytes(folder / "a.dng", test::dng_file(sample_dng()));
+    test::DngPicture dng = sample_dng();
+    const auto text = [](uint16_t tag, const std::string& value) {
+        std::vector<uint8_t> bytes(value.begin(), value.end());
+        bytes.push_back(0);
+        return test::ExifEntry{tag, test::TiffDirectory::kAscii,
+                               static_cast<uint32_t>(bytes.size()), bytes, true};
+    };
+    const auto angle = [](uint16_t tag, uint32_t degrees, uint32_t minutes, uint32_t tenths) {
+        std::vector<uint8_t> bytes;
+        for (const uint32_t v : {degrees, 1U, minutes, 1U, tenths, 10U}) test::put32(bytes, v);
+        return test::ExifEntry{tag, test::TiffDirectory::kRational, 3, bytes};
+    };
+    dng.exif.entries.push_back(text(0x010E, "The quarry above the weir"));
+    dng.exif.entries.push_back(text(0x013B, "Ada Thornfield"));
+    dng.exif.entries.push_back(text(0x8298, "(c) Thornfield"));
+    std::vector<uint8_t> altitude;
+    test::put32(altitude, 8125);
+    test::put32(altitude, 10);
+    dng.exif.position = {text(1, "S"),
+                         angle(2, 46, 30, 72),
+                         text(3, "E"),
+                         angle(4, 7, 40, 300),
+                         {5, test::TiffDirectory::kByte, 1, {1}},
+                         {6, test::TiffDirectory::kRational, 1, altitude}};
+    test::write_bytes(folder / "a.dng", test::dng_file(dng));
     const PhotoTags before = probe_raw(folder / "a.dng", "a").tags;
+    CHECK(before.artist == "Ada Thornfield");
+    REQUIRE(before.position);
+    CHECK(before.position->latitude_deg == close_to(-46.502));
     develop_raw(folder / "a.dng", "a", kRightWhite, folder / "a.tif");
     CHECK_FALSE(is_raw_file(folder / "a.tif", "a"));
     const PhotoTags t = read_photo_tags(folder / "a.tif", "a");
@@ -363,6 +390,14 @@ TEST_CASE("the developed file carries the photograph's tags", "[raw_file]") {
     CHECK(t.model == before.model);
     CHECK(t.lens == before.lens);
     CHECK(t.serial == before.serial);
+    CHECK(t.artist == "Ada Thornfield");
+    CHECK(t.copyright == "(c) Thornfield");
+    CHECK(t.description == "The quarry above the weir");
+    REQUIRE(t.position);
+    // A ratio of 32-bit numbers holds a millionth of a degree.
+    CHECK(t.position->latitude_deg == close_to(-46.502).margin(1e-6));
+    CHECK(t.position->longitude_deg == close_to(7.675).margin(1e-6));
+    CHECK(t.position->altitude_m.value() == close_to(-812.5).margin(1e-3));
     CHECK(t.time_text == before.time_text);
     CHECK(t.time_s == before.time_s);
     CHECK(t.exposure_s.value() == close_to(*before.exposure_s).epsilon(1e-6));

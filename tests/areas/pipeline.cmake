@@ -23,6 +23,7 @@ broadloom_pipeline_test(outputs_test)
 broadloom_pipeline_test(frame_kinds_test)
 broadloom_pipeline_test(program_bytes_test)
 broadloom_pipeline_test(memory_test)
+broadloom_pipeline_test(seams_file_test)
 
 # A measurement, not a test: scripts/bench.sh runs it.
 add_executable(bench bench/bench.cpp)

@@ -292,6 +292,7 @@ RenderJob prepare_job(const Scene& scene, const RenderOptions& options) {
     // A few dozen runs in each row of the labels; what they really take is counted later.
     if (job.options.seams == Seams::fine) job.label_bytes = 1 << 20;
     plan.disk_bytes = estimate_disk(job);
+    job.memory.base = base_memory(settle_options(job.options).any());
     divide_memory(job);
     if (job.options.threads < wanted_threads) {
         plan.notes.push_back("memory allows " + std::to_string(job.options.threads) + " of " +

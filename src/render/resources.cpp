@@ -21,16 +21,22 @@ int64_t pixels_root(const RenderJob& job, int64_t frame) {
 
 }  // namespace
 
-MemoryShares share_memory(const RenderJob& job) {
-    MemoryShares m;
+size_t base_memory(bool settles) {
     // The code and tables that run later and the allocator's slack; measured with margin.
     constexpr size_t kCodeAndSlack = 16U << 20;
+    // What deciding the seams leaves behind in the allocator.
+    constexpr size_t kSettled = 10U << 20;
     // In steps well above what one run differs from the next, so that the least budget that is told
     // works the next time too.
     constexpr size_t kStep = 8U << 20;
-    m.base =
-        std::max<size_t>(40U << 20, (static_cast<size_t>(resident_bytes()) / kStep + 1) * kStep) +
-        kCodeAndSlack;
+    return std::max<size_t>(40U << 20,
+                            (static_cast<size_t>(resident_bytes()) / kStep + 1) * kStep) +
+           kCodeAndSlack + (settles ? kSettled : 0);
+}
+
+MemoryShares share_memory(const RenderJob& job) {
+    MemoryShares m;
+    m.base = job.memory.base;
     const auto tile_bytes = static_cast<size_t>(job.shape.tile * job.shape.tile) * 4;
     const int up = job.shape.levels() - 1 - job.tree->leaf_level;
     const auto leaf_side = static_cast<size_t>(job.shape.tile << up);

@@ -5,7 +5,11 @@
 
 namespace broadloom {
 
-/// Divides the budget; job.tree, leaf_frames and most_candidates are set.
+/// What the process holds and will hold whatever it renders, bytes; read once, before anything
+/// large is allocated.
+size_t base_memory(bool settles);
+
+/// Divides the budget; job.memory.base, job.tree, leaf_frames and most_candidates are set.
 MemoryShares share_memory(const RenderJob& job);
 
 /// Upper side of what tiles and TIFF will take, from what the frames themselves take a pixel.

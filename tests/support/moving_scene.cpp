@@ -154,11 +154,12 @@ CoarseCanvas flat_canvas(int64_t width, int64_t height, bool wraps) {
     CoarseCanvas c;
     c.step = 4;
     c.canvas.surface = Surface::sphere;
-    c.canvas.pixels_per_degree = wraps ? static_cast<double>(width) / 360 : 20;
-    c.canvas.left_deg = -10;
+    // A flat piece is so small that frames are rectangles on it, to a hundredth of a pixel.
+    c.canvas.pixels_per_degree = wraps ? static_cast<double>(width) / 360 : 700;
+    c.canvas.left_deg = wraps ? -10 : -0.5;
     c.canvas.right_deg =
         c.canvas.left_deg + static_cast<double>(width) / c.canvas.pixels_per_degree;
-    c.canvas.top_deg = 5;
+    c.canvas.top_deg = wraps ? 5 : 0.3;
     c.canvas.bottom_deg =
         c.canvas.top_deg - static_cast<double>(height) / c.canvas.pixels_per_degree;
     c.canvas.width = width;
@@ -289,8 +290,6 @@ std::unique_ptr<MovingScene> make_moving_scene(const MovingPlan& plan, uint64_t 
     return scene;
 }
 
-namespace {
-
 bool sees(const MovingScene& scene, size_t frame, size_t pixel) {
     const int64_t width = scene.canvas.canvas.width;
     const auto y = static_cast<int64_t>(pixel) / width;
@@ -299,6 +298,8 @@ bool sees(const MovingScene& scene, size_t frame, size_t pixel) {
     if (x < v.x0 && scene.canvas.canvas.wraps) x += width;
     return x >= v.x0 && x < v.x1 && y >= v.y0 && y < v.y1;
 }
+
+namespace {
 
 bool seen_by_any(const MovingScene& scene, size_t pixel) {
     for (size_t k = 0; k < scene.views.size(); ++k) {

@@ -27,7 +27,7 @@ class HeldFrames final : public CoarseFrames {
     std::vector<std::shared_ptr<const CoarseFrame>> frames_;
 };
 
-/// A canvas of these pixels, 20 of them a degree.
+/// A canvas of these pixels, about half a degree wide, or all round.
 CoarseCanvas flat_canvas(int64_t width, int64_t height, bool wraps = false);
 
 struct MovingPlan {
@@ -57,6 +57,9 @@ struct MovingScene {
 /// A textured ground; in each frame a person-like, vehicle-like or branch-like shape that differs
 /// from it by 30 levels or more, anywhere, also across the frame's border.
 std::unique_ptr<MovingScene> make_moving_scene(const MovingPlan& plan, uint64_t seed);
+
+/// Whether the frame covers the pixel of the canvas, counted row by row.
+bool sees(const MovingScene& scene, size_t frame, size_t pixel);
 
 /// For each thing: whether a labelling exists that shows it, and all others that it has to do with,
 /// whole or not at all.

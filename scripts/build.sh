@@ -13,6 +13,10 @@ while [ $# -gt 0 ] && [ "$1" != -- ]; do
 done
 [ $# -eq 0 ] || shift
 
+# Where there is a compiler cache, a second build anywhere takes what the first one made.
+if command -v ccache >/dev/null; then
+    export CMAKE_CXX_COMPILER_LAUNCHER=ccache CCACHE_BASEDIR=$PWD CCACHE_NOHASHDIR=1
+fi
 generator=()
 # A folder keeps the generator that it was made with.
 if [ ! -e "$folder/CMakeCache.txt" ] && command -v ninja >/dev/null; then generator=(-G Ninja); fi

@@ -13,7 +13,7 @@ build_packages=(
     libceres-dev libpugixml-dev                           # features; least squares; XML
 )
 test_packages=(
-    catch2 python3 strace                         # the tests themselves
+    catch2 python3 strace ccache                  # the tests themselves, built faster a second time
     libproj-dev proj-bin                          # projections, as a reference
     libopencv-stitching-dev                       # blending, as a reference
     libtiff-tools libvips-tools gdal-bin          # readers of what broadloom writes

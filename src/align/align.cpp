@@ -76,9 +76,8 @@ PhotometricResult solve_light(const FrameSet& set, const SolveResult& solution,
     ImageCache<ColourImage> images(set.frames.size(), memory.colour_bytes,
                                    [&](size_t i, int worker) {
                                        const AlignFrame& f = set.frames[i];
-                                       return read_colour(f.path, f.name, f.info, f.orientation,
-                                                          reduction_for(f.info, kColourPixels),
-                                                          scratch[static_cast<size_t>(worker)]);
+                                       return read_light(f, reduction_for(f.info, kColourPixels),
+                                                         scratch[static_cast<size_t>(worker)]);
                                    });
     constexpr double kLeastOverlap = 0.05;
     constexpr size_t kMostSamples = 150;

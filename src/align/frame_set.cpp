@@ -10,8 +10,17 @@
 #include "base/text.hpp"
 #include "base/work_meter.hpp"
 #include "broadloom/error.hpp"
+#include "io/frame_colours.hpp"
+#include "match/convert_colours.hpp"
 
 namespace broadloom {
+
+ColourImage read_light(const AlignFrame& frame, int denominator, FramePixels& scratch) {
+    ColourImage image =
+        read_colour(frame.path, frame.name, frame.info, frame.orientation, denominator, scratch);
+    if (frame.stage != nullptr) convert_colours(*frame.stage, image);
+    return image;
+}
 
 FrameSet open_frames(const Scene& scene) {
     FrameSet set;
@@ -22,6 +31,7 @@ FrameSet open_frames(const Scene& scene) {
         set.cameras.push_back(camera);
     }
     std::vector<Error> errors;
+    FrameColours colours(ColourSpace::srgb);
     set.grid = true;
     for (size_t i = 0; i < scene.frames.size(); ++i) {
         const Frame& frame = scene.frames[i];
@@ -38,6 +48,7 @@ FrameSet open_frames(const Scene& scene) {
         set.grid = set.grid && frame.row && frame.column;
         try {
             f.info = probe_frame(f.path, f.name);
+            f.stage = colours.add(f.info);
             f.orientation =
                 frame.orientation ? static_cast<int>(*frame.orientation) : f.info.orientation;
             FrameInfo upright = f.info;

@@ -5,6 +5,7 @@
 #include <cstddef>
 #include <cstdint>
 #include <filesystem>
+#include <memory>
 #include <optional>
 #include <string>
 #include <vector>
@@ -12,6 +13,7 @@
 #include "align/image_cache.hpp"
 #include "broadloom/scene.hpp"
 #include "broadloom/work.hpp"
+#include "image/colour_stage.hpp"
 #include "match/features.hpp"
 #include "match/reduced_frame.hpp"
 
@@ -25,6 +27,8 @@ struct AlignFrame {
     int orientation = 1;
     size_t camera = 0;  ///< into FrameSet::cameras
     std::optional<Rotation> predicted;
+    /// To sRGB, in which frames' light is compared; null: the frame is in sRGB.
+    std::shared_ptr<const ColourStage> stage;
 };
 
 struct FrameSet {
@@ -33,6 +37,9 @@ struct FrameSet {
     std::vector<Camera> cameras;
     bool grid = false;  ///< every frame has a row and a column
 };
+
+/// A frame's colours at about 1/`denominator` of its size, in sRGB. Throws as read_colour().
+ColourImage read_light(const AlignFrame& frame, int denominator, FramePixels& scratch);
 
 /// Reads the headers of the used frames. Throws Error{input}; all bad frames are told together.
 FrameSet open_frames(const Scene& scene);

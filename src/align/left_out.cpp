@@ -10,6 +10,8 @@
 #include "base/text.hpp"
 #include "base/work_meter.hpp"
 #include "broadloom/error.hpp"
+#include "io/frame_colours.hpp"
+#include "match/convert_colours.hpp"
 #include "scene/rotation_math.hpp"
 
 namespace broadloom {
@@ -136,13 +138,15 @@ std::vector<PlacedTake> place_left_out(const Scene& scene, const FrameSet& set,
         try {
             const std::filesystem::path path = scene.path_of(frame);
             const std::string name = escaped(frame.file);
-            const FrameInfo info = probe_frame(path, name);
+            FrameInfo info = probe_frame(path, name);
+            const auto stage = FrameColours(ColourSpace::srgb).add(info);
             const int orientation =
                 frame.orientation ? static_cast<int>(*frame.orientation) : info.orientation;
             GreyImage grey;
             ColourImage colour;
             read_both(path, name, info, orientation, reduction_for(info, kFeaturePixels), scratch,
                       grey, colour);
+            if (stage != nullptr) convert_colours(*stage, colour);
             constexpr size_t kMostFeatures = 2000;
             const FeatureSet own = find_features(grey, camera.width, camera.height, kMostFeatures);
             std::vector<Sighting> sightings;
@@ -175,8 +179,7 @@ std::vector<PlacedTake> place_left_out(const Scene& scene, const FrameSet& set,
             }
             const AlignFrame& f = set.frames[*mate];
             const ColourImage mate_colour =
-                read_colour(f.path, f.name, f.info, f.orientation,
-                            reduction_for(f.info, kFeaturePixels), scratch);
+                read_light(f, reduction_for(f.info, kFeaturePixels), scratch);
             constexpr size_t kMostSamples = 300;
             samples = sample_overlap(0, *mate, colour, mate_colour, camera, *camera_of[*mate],
                                      take.rotation, *solution.rotations[*mate], kMostSamples);

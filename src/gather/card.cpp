@@ -40,6 +40,7 @@ Photo read_photo(const std::filesystem::path& path, const std::string& name) {
         return photo;
     }
     photo.info = probe_frame(path, printable);
+    photo.info.icc.reset();  // a copy for each of thousands of photographs; its name is enough
     photo.tags = read_photo_tags(path, printable);
     photo.frame_path = path;
     photo.orientation = photo.info.orientation;

@@ -36,24 +36,24 @@ const PrimariesD50& primaries_d50(ColourSpace space) {
     return kSrgb;
 }
 
-Matrix3 to_xyz_d50(ColourSpace space) {
+ColourMatrix to_xyz_d50(ColourSpace space) {
     const PrimariesD50& p = primaries_d50(space);
-    Matrix3 m{};
+    ColourMatrix m{};
     for (size_t i = 0; i < 3; ++i) {
         for (size_t j = 0; j < 3; ++j) m[3 * i + j] = p[j][i] / 65536.0;
     }
     return m;
 }
 
-Matrix3 from_xyz_d50(ColourSpace space) { return inverse(to_xyz_d50(space)); }
+ColourMatrix from_xyz_d50(ColourSpace space) { return inverse(to_xyz_d50(space)); }
 
-Matrix3 colour_matrix(ColourSpace from, ColourSpace to) {
+ColourMatrix colour_matrix(ColourSpace from, ColourSpace to) {
     if (from == to) return {1, 0, 0, 0, 1, 0, 0, 0, 1};
     return multiply(from_xyz_d50(to), to_xyz_d50(from));
 }
 
-Matrix3 multiply(const Matrix3& a, const Matrix3& b) {
-    Matrix3 m{};
+ColourMatrix multiply(const ColourMatrix& a, const ColourMatrix& b) {
+    ColourMatrix m{};
     for (size_t i = 0; i < 3; ++i) {
         for (size_t j = 0; j < 3; ++j) {
             m[3 * i + j] = a[3 * i] * b[j] + a[3 * i + 1] * b[3 + j] + a[3 * i + 2] * b[6 + j];
@@ -62,14 +62,14 @@ Matrix3 multiply(const Matrix3& a, const Matrix3& b) {
     return m;
 }
 
-Matrix3 inverse(const Matrix3& m) {
+ColourMatrix inverse(const ColourMatrix& m) {
     // The cofactors, turned over the diagonal.
-    const Matrix3 c{
+    const ColourMatrix c{
         m[4] * m[8] - m[5] * m[7], m[2] * m[7] - m[1] * m[8], m[1] * m[5] - m[2] * m[4],
         m[5] * m[6] - m[3] * m[8], m[0] * m[8] - m[2] * m[6], m[2] * m[3] - m[0] * m[5],
         m[3] * m[7] - m[4] * m[6], m[1] * m[6] - m[0] * m[7], m[0] * m[4] - m[1] * m[3]};
     const double determinant = m[0] * c[0] + m[1] * c[3] + m[2] * c[6];
-    Matrix3 inverted{};
+    ColourMatrix inverted{};
     for (size_t i = 0; i < 9; ++i) inverted[i] = c[i] / determinant;
     return inverted;
 }

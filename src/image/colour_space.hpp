@@ -13,7 +13,7 @@ namespace broadloom {
 enum class ColourSpace { srgb, display_p3, adobe_rgb };
 
 /// Rows one after the other.
-using Matrix3 = std::array<double, 9>;
+using ColourMatrix = std::array<double, 9>;
 
 /// X, Y, Z of red, green and blue at full strength, adapted to D50, in units of 1/65536: the
 /// numbers that the ICC profiles of these spaces hold. They add up to kD50, so that greys stay
@@ -25,15 +25,15 @@ const PrimariesD50& primaries_d50(ColourSpace space);
 inline constexpr std::array<int32_t, 3> kD50{63190, 65536, 54061};
 
 /// Linear R, G, B (0..1) to X, Y, Z against D50, and back.
-Matrix3 to_xyz_d50(ColourSpace space);
-Matrix3 from_xyz_d50(ColourSpace space);
+ColourMatrix to_xyz_d50(ColourSpace space);
+ColourMatrix from_xyz_d50(ColourSpace space);
 
 /// Linear R, G, B of one space to linear R, G, B of another.
-Matrix3 colour_matrix(ColourSpace from, ColourSpace to);
+ColourMatrix colour_matrix(ColourSpace from, ColourSpace to);
 
 /// a times b: b is applied first.
-Matrix3 multiply(const Matrix3& a, const Matrix3& b);
+ColourMatrix multiply(const ColourMatrix& a, const ColourMatrix& b);
 /// `matrix` must not be singular.
-Matrix3 inverse(const Matrix3& matrix);
+ColourMatrix inverse(const ColourMatrix& matrix);
 
 }  // namespace broadloom

@@ -19,7 +19,7 @@ struct ColourConversion {
     /// Linear light at encoded values 0..1 in equal steps, R, G, B; at least two values each.
     std::array<std::vector<float>, 3> decode;
     /// From linear R, G, B to the working space's; with a table from its X, Y, Z.
-    Matrix3 matrix{1, 0, 0, 0, 1, 0, 0, 0, 1};
+    ColourMatrix matrix{1, 0, 0, 0, 1, 0, 0, 0, 1};
 
     /// Colours at a lattice of encoded values: R slowest, B fastest, `side` nodes 0..1 along each
     /// axis, three values a node: lightness_code() of X, Y, Z against D50, each over the white's.

@@ -29,7 +29,7 @@ uint8_t to_byte(uint32_t value, uint32_t offset) {
     return static_cast<uint8_t>((value + offset) / 257U);
 }
 
-std::array<float, 9> in_floats(const Matrix3& m) {
+std::array<float, 9> in_floats(const ColourMatrix& m) {
     std::array<float, 9> f{};
     std::transform(m.begin(), m.end(), f.begin(), [](double v) { return static_cast<float>(v); });
     return f;

@@ -23,7 +23,7 @@ struct FrameColourProfile {
     std::string name;  ///< as the profile says, control characters left out; UTF-8
 
     std::array<std::vector<float>, 3> decode;  ///< as ColourConversion::decode
-    Matrix3 to_xyz{};                          ///< linear R, G, B to X, Y, Z against D50
+    ColourMatrix to_xyz{};                     ///< linear R, G, B to X, Y, Z against D50
     int side = 0;
     std::vector<float> table;  ///< as ColourConversion::table
 

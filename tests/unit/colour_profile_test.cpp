@@ -219,7 +219,7 @@ TEST_CASE("light is corrected in linear light and the frame's own primaries", "[
     Cell cell = colours(9);
     const Cell before = cell;
     apply(stage, cell, true, gain);
-    const Matrix3 m = colour_matrix(ColourSpace::adobe_rgb, ColourSpace::srgb);
+    const ColourMatrix m = colour_matrix(ColourSpace::adobe_rgb, ColourSpace::srgb);
     double most = 0;
     double without = 0;
     for (int i = 0; i < kCellArea; ++i) {

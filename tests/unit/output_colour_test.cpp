@@ -41,7 +41,7 @@ std::vector<uint16_t> wide(const std::vector<uint8_t>& bytes) {
 constexpr std::array<uint8_t, 3> kGround{46, 90, 200};
 
 /// Decoded, turned by the matrix, clipped and encoded again, in double precision; 0..1.
-std::array<double, 3> converted(const std::array<double, 3>& code, const Matrix3& m) {
+std::array<double, 3> converted(const std::array<double, 3>& code, const ColourMatrix& m) {
     std::array<double, 3> out{};
     for (size_t i = 0; i < 3; ++i) {
         double sum = 0;
@@ -137,7 +137,7 @@ TEST_CASE("tiles of wide working spaces are converted and clipped as double prec
     std::mt19937 random(11);
     for (const ColourSpace space : {ColourSpace::display_p3, ColourSpace::adobe_rgb}) {
         const TileColour tile(space, kGround);
-        const Matrix3 m = colour_matrix(space, ColourSpace::srgb);
+        const ColourMatrix m = colour_matrix(space, ColourSpace::srgb);
         int clipped = 0;
         double most = 0;
         for (int i = 0; i < 5000; ++i) {
@@ -197,7 +197,7 @@ TEST_CASE("Adobe RGB (1998) in the TIFF has its own curve, alpha and background"
               Deep{expected, expected, expected, 9000});
     }
     // The background's colour, in Adobe RGB: by the matrices, in double precision.
-    const Matrix3 m = colour_matrix(ColourSpace::srgb, ColourSpace::adobe_rgb);
+    const ColourMatrix m = colour_matrix(ColourSpace::srgb, ColourSpace::adobe_rgb);
     const auto bare = wide(tiff_row(rgb, {0, 0, 0, 0}));
     for (size_t i = 0; i < 3; ++i) {
         double linear = 0;

@@ -70,6 +70,10 @@ struct RenderPlan {
     int64_t tiles = 0;
     int levels = 0;
     int bands = 0;  ///< 0 for a draft
+    int tiff_bits = 8;
+    std::string tiff_colour;  ///< as on the command line: srgb, display-p3, adobe-rgb
+    bool tiff_alpha = false;
+    int64_t tiff_bytes = 0;  ///< estimate, upper side; part of disk_bytes
     int threads = 0;
     int64_t memory_budget_bytes = 0;
     int64_t least_memory_bytes = 0;  ///< the smallest workable budget, one thread
@@ -91,6 +95,9 @@ struct RenderReport {
     int64_t compared_places = 0;                           ///< in overlaps, for small shifts
     double apart_before_px = 0, apart_after_px = 0;        ///< RMS there, frame pixels
     double light_before_stops = 0, light_after_stops = 0;  ///< RMS of what overlaps differ by
+    int tiff_bits = 8;
+    std::string tiff_colour;
+    bool tiff_alpha = false;
     int64_t memory_budget_bytes = 0, peak_memory_bytes = 0;
     int threads = 0;
     std::string instruction_set;

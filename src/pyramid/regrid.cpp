@@ -20,8 +20,6 @@ namespace broadloom {
 
 namespace {
 
-constexpr int64_t kPixelBytes = 4;
-
 /// Columns and rows, half-open.
 struct Range {
     int64_t first_column, end_column, first_row, end_row;
@@ -79,6 +77,7 @@ struct Regrid::State {
 
     std::filesystem::path path;
     PyramidShape cells, windows;
+    int64_t pixel_bytes = 4;
     std::vector<Level> levels;
     FileHandle file;
     std::vector<size_t> free_slots;  // the one freed last is taken first: it is still in memory
@@ -88,8 +87,8 @@ struct Regrid::State {
     std::vector<uint8_t> window_pixels, cell_pixels;  // reused
 
     void open();
-    void store(const RgbxView& cell, size_t slot);
-    void copy(const RgbxView& cell, const Rect& cell_rect, const Rect& part, const Rect& window);
+    void store(const PictureView& cell, size_t slot);
+    void copy(const PictureView& cell, const Rect& cell_rect, const Rect& part, const Rect& window);
     void load(size_t slot, const Rect& cell_rect, const Rect& part, const Rect& window);
     void release(Level& level, int64_t key);
 };
@@ -101,8 +100,8 @@ void Regrid::State::open() {
     if (::unlink(path.c_str()) != 0) throw_file_error("unlink the scratch file", path, errno);
 }
 
-void Regrid::State::store(const RgbxView& cell, size_t slot) {
-    const auto row_bytes = static_cast<size_t>(cell.width * kPixelBytes);
+void Regrid::State::store(const PictureView& cell, size_t slot) {
+    const auto row_bytes = static_cast<size_t>(cell.width * pixel_bytes);
     const size_t bytes = row_bytes * static_cast<size_t>(cell.height);
     std::span<const uint8_t> pixels(cell.data, bytes);
     if (cell.stride != static_cast<std::ptrdiff_t>(row_bytes)) {
@@ -119,24 +118,24 @@ void Regrid::State::store(const RgbxView& cell, size_t slot) {
 }
 
 /// Copies the part that a cell in memory shares with a window to its place there.
-void Regrid::State::copy(const RgbxView& cell, const Rect& cell_rect, const Rect& part,
+void Regrid::State::copy(const PictureView& cell, const Rect& cell_rect, const Rect& part,
                          const Rect& window) {
-    const auto bytes = static_cast<size_t>(part.width() * kPixelBytes);
+    const auto bytes = static_cast<size_t>(part.width() * pixel_bytes);
     const uint8_t* from =
-        cell.data + (part.y0 - cell_rect.y0) * cell.stride + (part.x0 - cell_rect.x0) * kPixelBytes;
+        cell.data + (part.y0 - cell_rect.y0) * cell.stride + (part.x0 - cell_rect.x0) * pixel_bytes;
     uint8_t* to = window_pixels.data() +
-                  ((part.y0 - window.y0) * window.width() + part.x0 - window.x0) * kPixelBytes;
+                  ((part.y0 - window.y0) * window.width() + part.x0 - window.x0) * pixel_bytes;
     for (int64_t y = part.y0; y < part.y1; ++y) {
         std::memcpy(to, from, bytes);
         from += cell.stride;
-        to += window.width() * kPixelBytes;
+        to += window.width() * pixel_bytes;
     }
 }
 
 /// The same for a cell in the scratch file: whole rows of it in one read, as many calls cost more
 /// than the columns read in vain.
 void Regrid::State::load(size_t slot, const Rect& cell_rect, const Rect& part, const Rect& window) {
-    const int64_t row_bytes = cell_rect.width() * kPixelBytes;
+    const int64_t row_bytes = cell_rect.width() * pixel_bytes;
     cell_pixels.resize(static_cast<size_t>(part.height() * row_bytes));
     read_fully_at(file.get(),
                   slot * slot_bytes + static_cast<uint64_t>((part.y0 - cell_rect.y0) * row_bytes),
@@ -154,7 +153,7 @@ void Regrid::State::release(Level& level, int64_t key) {
 }
 
 Regrid::Regrid(std::filesystem::path scratch, const PyramidShape& cells,
-               const PyramidShape& windows)
+               const PyramidShape& windows, int64_t pixel_bytes)
     : state_(std::make_unique<State>()) {
     if (cells.width != windows.width || cells.height != windows.height)
         throw Error(ErrorCode::internal,
@@ -164,14 +163,16 @@ Regrid::Regrid(std::filesystem::path scratch, const PyramidShape& cells,
     state_->path = std::move(scratch);
     state_->cells = cells;
     state_->windows = windows;
+    state_->pixel_bytes = pixel_bytes;
     state_->levels.resize(static_cast<size_t>(cells.levels()));
     state_->slot_bytes = static_cast<uint64_t>(std::min(cells.tile, cells.width)) *
-                         static_cast<uint64_t>(std::min(cells.tile, cells.height)) * kPixelBytes;
+                         static_cast<uint64_t>(std::min(cells.tile, cells.height)) * pixel_bytes;
 }
 
 Regrid::~Regrid() = default;
 
-void Regrid::add(int level, int64_t column, int64_t row, const RgbxView& cell, const Emit& emit) {
+void Regrid::add(int level, int64_t column, int64_t row, const PictureView& cell,
+                 const Emit& emit) {
     State& s = *state_;
     const auto fault = [&](const char* what) {
         throw Error(ErrorCode::internal,
@@ -199,7 +200,7 @@ void Regrid::add(int level, int64_t column, int64_t row, const RgbxView& cell, c
             if (count(parts) == 1) {
                 emit(level, c, r,
                      {cell.data + (window.y0 - cell_rect.y0) * cell.stride +
-                          (window.x0 - cell_rect.x0) * kPixelBytes,
+                          (window.x0 - cell_rect.x0) * s.pixel_bytes,
                       window.width(), window.height(), cell.stride});
                 --left;
                 continue;
@@ -209,7 +210,7 @@ void Regrid::add(int level, int64_t column, int64_t row, const RgbxView& cell, c
             if (--missing->second > 0) continue;
             grid.missing.erase(missing);
 
-            s.window_pixels.resize(static_cast<size_t>(window.area() * kPixelBytes));
+            s.window_pixels.resize(static_cast<size_t>(window.area() * s.pixel_bytes));
             for (int64_t y = parts.first_row; y < parts.end_row; ++y) {
                 for (int64_t x = parts.first_column; x < parts.end_column; ++x) {
                     const Rect rect = s.cells.cell_rect(level, x, y);
@@ -226,7 +227,7 @@ void Regrid::add(int level, int64_t column, int64_t row, const RgbxView& cell, c
             }
             emit(level, c, r,
                  {s.window_pixels.data(), window.width(), window.height(),
-                  window.width() * kPixelBytes});
+                  window.width() * s.pixel_bytes});
         }
     }
     if (left == 0) return;
@@ -243,9 +244,10 @@ void Regrid::add(int level, int64_t column, int64_t row, const RgbxView& cell, c
 
 int64_t Regrid::scratch_bytes() const { return static_cast<int64_t>(state_->file_bytes); }
 
-int64_t Regrid::scratch_bound(const PyramidShape& cells, const PyramidShape& windows) {
+int64_t Regrid::scratch_bound(const PyramidShape& cells, const PyramidShape& windows,
+                              int64_t pixel_bytes) {
     const int64_t slot_bytes =
-        std::min(cells.tile, cells.width) * std::min(cells.tile, cells.height) * kPixelBytes;
+        std::min(cells.tile, cells.width) * std::min(cells.tile, cells.height) * pixel_bytes;
     int64_t slots = 0;
     for (int level = 0; level < cells.levels(); ++level) {
         const int64_t columns = cells.columns(level), rows = cells.rows(level);

@@ -16,8 +16,9 @@
 
 namespace broadloom {
 
-/// Pixels of 4 bytes (R, G, B, unused), rows of `stride` bytes.
-struct RgbxView {
+/// Pixels of 4 bytes (R, G, B, unused) or, in deep pictures, of 8 (R, G, B, alpha of 16 bits each);
+/// rows of `stride` bytes.
+struct PictureView {
     const uint8_t* data = nullptr;
     int64_t width = 0, height = 0;
     std::ptrdiff_t stride = 0;
@@ -27,21 +28,22 @@ class Regrid {
   public:
     /// `scratch`: the file to use (created, deleted on destruction; opened lazily). Windows are
     /// those of `windows` (its tile_rect for every level, column and row); cells those of `cells`.
-    /// Both have the same width and height.
-    Regrid(std::filesystem::path scratch, const PyramidShape& cells, const PyramidShape& windows);
+    /// Both have the same width and height. `pixel_bytes`: of a pixel.
+    Regrid(std::filesystem::path scratch, const PyramidShape& cells, const PyramidShape& windows,
+           int64_t pixel_bytes = 4);
     ~Regrid();
     Regrid(const Regrid&) = delete;
     Regrid& operator=(const Regrid&) = delete;
 
     using Emit =
-        std::function<void(int level, int64_t column, int64_t row, const RgbxView& window)>;
+        std::function<void(int level, int64_t column, int64_t row, const PictureView& window)>;
 
     /// Adds one cell and cuts, in row-major order, every window that is complete now. Windows of a
     /// level come exactly once each, in an order that depends on the order of the cells alone.
     /// A window's pixels are valid during the call of `emit` only. Each cell is added exactly once;
     /// one that still waits and comes again, or has another size than its place, throws
     /// Error{internal}. Throws Error{machine} on I/O errors.
-    void add(int level, int64_t column, int64_t row, const RgbxView& cell, const Emit& emit);
+    void add(int level, int64_t column, int64_t row, const PictureView& cell, const Emit& emit);
 
     /// Bytes of the scratch file at its largest so far.
     [[nodiscard]] int64_t scratch_bytes() const;
@@ -52,7 +54,8 @@ class Regrid {
     /// diagonal. On a level whose short side is s cells and p the next power of two, the walk
     /// finishes one p x p square after the other, so that only p + k + s - 1 diagonals matter: k (p
     /// + k + s - 1) cells.
-    static int64_t scratch_bound(const PyramidShape& cells, const PyramidShape& windows);
+    static int64_t scratch_bound(const PyramidShape& cells, const PyramidShape& windows,
+                                 int64_t pixel_bytes = 4);
 
   private:
     struct State;

@@ -33,7 +33,7 @@ std::string pack_checkpoint(const Checkpoint& c, std::string_view identity) {
 }
 
 std::optional<Checkpoint> unpack_checkpoint(std::string_view bytes, std::string_view identity,
-                                            const Quadtree& tree) {
+                                            const Quadtree& tree, int64_t pixel_bytes) {
     constexpr size_t kSum = sizeof(uint64_t);
     if (bytes.size() < kMagic.size() + kSum || bytes.substr(0, kMagic.size()) != kMagic) return {};
     const std::string_view body = bytes.substr(0, bytes.size() - kSum);
@@ -61,7 +61,7 @@ std::optional<Checkpoint> unpack_checkpoint(std::string_view bytes, std::string_
             return {};
         }
         const auto [width, height] = Parents(tree).quarter_size(quarter.child);
-        if (quarter.pixels.size() != static_cast<size_t>(width * height * 4)) return {};
+        if (quarter.pixels.size() != static_cast<size_t>(width * height * pixel_bytes)) return {};
         c.quarters.push_back(std::move(quarter));
     }
     if (!u.good() || !u.at_end() || c.next < 0 || c.next > nodes) return {};

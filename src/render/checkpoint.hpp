@@ -22,8 +22,9 @@ struct Checkpoint {
 /// The bytes of a checkpoint file, a checksum at the end.
 std::string pack_checkpoint(const Checkpoint& checkpoint, std::string_view identity);
 
-/// Reads one back; nullopt for anything damaged, cut short, or made for another job or walk.
+/// Reads one back; nullopt for anything damaged, cut short, or made for another job, walk or size
+/// of pixels.
 std::optional<Checkpoint> unpack_checkpoint(std::string_view bytes, std::string_view identity,
-                                            const Quadtree& tree);
+                                            const Quadtree& tree, int64_t pixel_bytes = 4);
 
 }  // namespace broadloom

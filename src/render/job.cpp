@@ -116,6 +116,34 @@ std::vector<FrameInput> read_headers(const Scene& scene, ColourSpace working,
     return inputs;
 }
 
+/// What the TIFF will be: what is asked for, or 16 bits because frames have them.
+TiffKind choose_tiff(const RenderOptions& o, const std::vector<FrameInput>& frames) {
+    const bool fine = std::any_of(frames.begin(), frames.end(),
+                                  [](const FrameInput& f) { return f.info.bits == 16; });
+    TiffKind kind;
+    kind.bits = o.tiff_bits.value_or(fine ? 16 : 8);
+    kind.alpha = o.uncovered == Uncovered::alpha;
+    kind.colour = working_space(o);
+    return kind;
+}
+
+std::string name_of(ColourSpace colour) {
+    switch (colour) {
+        case ColourSpace::display_p3:
+            return "display-p3";
+        case ColourSpace::adobe_rgb:
+            return "adobe-rgb";
+        default:
+            return "srgb";
+    }
+}
+
+std::string describe_tiff(const RenderPlan& plan) {
+    return "the TIFF holds " + std::to_string(plan.tiff_bits) + " bits a sample in " +
+           plan.tiff_colour + (plan.tiff_alpha ? ", transparent where no frame is" : "") +
+           ", at most about " + format_bytes(plan.tiff_bytes) + "; web tiles stay 8-bit sRGB";
+}
+
 /// The coarsest scaled decode that loses nothing at the canvas's resolution.
 int choose_denominator(double frame_pixels_per_canvas_pixel, Pass pass) {
     // Rounding the canvas's size moves the ratio a little; a draft may be a little softer.
@@ -234,6 +262,8 @@ RenderJob prepare_job(const Scene& scene, const RenderOptions& options) {
     job.canvas = make_canvas(scene, *job.options.scale, &plan.notes);
     job.frames = read_headers(scene, working_space(job.options), plan.notes);
     job.metadata = read_metadata(scene, job, plan.notes);
+    job.tiff = choose_tiff(options, job.frames);
+    job.deep = job.tiff.lossless() || job.tiff.colour != ColourSpace::srgb;
     size_t at = 0;
     for (const Frame& frame : scene.frames) {
         if (!frame.use) continue;
@@ -264,6 +294,11 @@ RenderJob prepare_job(const Scene& scene, const RenderOptions& options) {
     plan.tiles = job.shape.tile_count();
     plan.bands = job.block.bands;
     plan.memory_budget_bytes = *job.options.memory_bytes;
+    plan.tiff_bits = job.tiff.bits;
+    plan.tiff_colour = name_of(job.tiff.colour);
+    plan.tiff_alpha = job.tiff.alpha;
+    plan.tiff_bytes = estimate_tiff(job);
+    if (job.deep) plan.notes.push_back(describe_tiff(plan));
     plan.free_disk_bytes = free_disk_bytes(options.out);
     // A walk this long cannot be written down, let alone rendered; disks end far below.
     constexpr int64_t kMostTiles = 50'000'000;

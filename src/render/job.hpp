@@ -42,8 +42,22 @@ struct MemoryShares {
     }
 };
 
+/// What the TIFF's pixels are.
+struct TiffKind {
+    int bits = 8;
+    bool alpha = false;
+    ColourSpace colour = ColourSpace::srgb;
+    /// Deflate instead of JPEG, which holds neither 16 bits nor alpha.
+    [[nodiscard]] bool lossless() const { return bits == 16 || alpha; }
+};
+
 struct RenderJob {
     RenderOptions options;  ///< resolved: scale, memory, threads and bands are set
+    TiffKind tiff;
+    /// Working pictures are R, G, B, alpha of 16 bits in the TIFF's primaries, not R, G, B, unused
+    /// of 8 bits in sRGB: where the TIFF needs it.
+    bool deep = false;
+    [[nodiscard]] int64_t pixel_bytes() const { return deep ? 8 : 4; }
     Canvas canvas;
     PyramidShape shape;
     std::vector<FrameInput> frames;

@@ -2,8 +2,6 @@
 
 #include <cstring>
 
-#include "image/shrink.hpp"
-
 namespace broadloom {
 
 /// The lock is held.
@@ -19,14 +17,14 @@ Parents::Entry& Parents::entry_of(int64_t node) {
             entry.pixels = std::move(spare_.back());
             spare_.pop_back();
         }
-        entry.pixels.resize(static_cast<size_t>(entry.width * entry.height * 4));
+        entry.pixels.resize(static_cast<size_t>(entry.width * entry.height * pixel_bytes_));
     }
     return entry;
 }
 
 int64_t Parents::quarter_offset(const QuadNode& child, int64_t parent_width) const {
     const int64_t half = tree_.shape.tile / 2;
-    return ((child.row % 2) * half * parent_width + (child.column % 2) * half) * 4;
+    return ((child.row % 2) * half * parent_width + (child.column % 2) * half) * pixel_bytes_;
 }
 
 std::pair<int64_t, int64_t> Parents::quarter_size(int64_t node) const {
@@ -35,7 +33,7 @@ std::pair<int64_t, int64_t> Parents::quarter_size(int64_t node) const {
     return {(rect.width() + 1) / 2, (rect.height() + 1) / 2};
 }
 
-int64_t Parents::deliver(int64_t node, const RgbxView& picture) {
+int64_t Parents::deliver(int64_t node, const PictureView& picture) {
     const QuadNode& child = tree_.nodes[static_cast<size_t>(node)];
     if (child.parent < 0) return -1;
     Entry* entry = nullptr;
@@ -44,17 +42,18 @@ int64_t Parents::deliver(int64_t node, const RgbxView& picture) {
         entry = &entry_of(child.parent);
     }
     // Children write to quarters of their own, so no lock is needed.
-    shrink_half(picture.data, picture.width, picture.height, picture.stride,
-                entry->pixels.data() + quarter_offset(child, entry->width), entry->width * 4);
+    shrink_picture(picture, pixel_bytes_,
+                   entry->pixels.data() + quarter_offset(child, entry->width),
+                   entry->width * pixel_bytes_);
     const std::lock_guard lock(mutex_);
     entry->delivered.push_back(node);
     return --entry->missing == 0 ? child.parent : -1;
 }
 
-RgbxView Parents::picture(int64_t node) {
+PictureView Parents::picture(int64_t node) {
     const std::lock_guard lock(mutex_);
     const Entry& entry = entries_.at(node);
-    return {entry.pixels.data(), entry.width, entry.height, entry.width * 4};
+    return {entry.pixels.data(), entry.width, entry.height, entry.width * pixel_bytes_};
 }
 
 void Parents::committed(int64_t node) {
@@ -72,13 +71,15 @@ std::vector<Parents::Quarter> Parents::save(int64_t next) {
         for (const int64_t child : entry.delivered) {
             if (child >= next) continue;
             const auto [width, height] = quarter_size(child);
-            Quarter quarter{child, std::vector<uint8_t>(static_cast<size_t>(width * height * 4))};
+            Quarter quarter{
+                child, std::vector<uint8_t>(static_cast<size_t>(width * height * pixel_bytes_))};
             const uint8_t* from =
                 entry.pixels.data() +
                 quarter_offset(tree_.nodes[static_cast<size_t>(child)], entry.width);
             for (int64_t y = 0; y < height; ++y) {
-                std::memcpy(quarter.pixels.data() + y * width * 4, from + y * entry.width * 4,
-                            static_cast<size_t>(width * 4));
+                std::memcpy(quarter.pixels.data() + y * width * pixel_bytes_,
+                            from + y * entry.width * pixel_bytes_,
+                            static_cast<size_t>(width * pixel_bytes_));
             }
             saved.push_back(std::move(quarter));
         }
@@ -94,8 +95,9 @@ std::vector<int64_t> Parents::restore(const std::vector<Quarter>& quarters) {
         const auto [width, height] = quarter_size(quarter.child);
         uint8_t* to = entry.pixels.data() + quarter_offset(child, entry.width);
         for (int64_t y = 0; y < height; ++y) {
-            std::memcpy(to + y * entry.width * 4, quarter.pixels.data() + y * width * 4,
-                        static_cast<size_t>(width * 4));
+            std::memcpy(to + y * entry.width * pixel_bytes_,
+                        quarter.pixels.data() + y * width * pixel_bytes_,
+                        static_cast<size_t>(width * pixel_bytes_));
         }
         entry.delivered.push_back(quarter.child);
         --entry.missing;

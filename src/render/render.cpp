@@ -65,6 +65,7 @@ std::string report_text(const RenderReport& r, const std::string& identity) {
     overlaps["apart_after_px"] = r.apart_after_px;
     overlaps["light_before_stops"] = r.light_before_stops;
     overlaps["light_after_stops"] = r.light_after_stops;
+    j["tiff"] = {{"bits", r.tiff_bits}, {"colour", r.tiff_colour}, {"alpha", r.tiff_alpha}};
     j["memory_budget_bytes"] = r.memory_budget_bytes;
     j["peak_memory_bytes"] = r.peak_memory_bytes;
     j["threads"] = r.threads;
@@ -81,8 +82,8 @@ std::optional<Checkpoint> load_checkpoint(const OutputFolder& folder, const Rend
     std::error_code ignored;
     if (!std::filesystem::exists(folder.checkpoint(), ignored)) return {};
     constexpr size_t kMost = size_t{1} << 30;
-    return unpack_checkpoint(read_file_limited(folder.checkpoint(), kMost), job.identity,
-                             *job.tree);
+    return unpack_checkpoint(read_file_limited(folder.checkpoint(), kMost), job.identity, *job.tree,
+                             job.pixel_bytes());
 }
 
 }  // namespace
@@ -101,6 +102,9 @@ RenderReport render(const Scene& scene, const RenderOptions& options, const Rend
         static_cast<double>(job.canvas.width) * static_cast<double>(job.canvas.height) / 1e6;
     report.frames = job.plan.frames_used;
     report.bands = job.block.bands;
+    report.tiff_bits = job.plan.tiff_bits;
+    report.tiff_colour = job.plan.tiff_colour;
+    report.tiff_alpha = job.plan.tiff_alpha;
     report.memory_budget_bytes = job.plan.memory_budget_bytes;
     report.threads = job.options.threads;
     report.instruction_set = kernels.name;
@@ -162,7 +166,7 @@ RenderReport render(const Scene& scene, const RenderOptions& options, const Rend
         if (!before) folder.start_afresh();
     }
     const TileLayout layout(job);
-    Parents parents(*job.tree);
+    Parents parents(*job.tree, job.pixel_bytes());
     std::optional<TiffPyramidWriter::State> tiff_state;
     if (before) tiff_state = std::move(before->tiff);
     TileSink sink(job, layout, folder.working_tiles(), folder.working_tiff(), folder.scratch(),

@@ -19,6 +19,21 @@ int64_t pixels_root(const RenderJob& job, int64_t frame) {
     return same >= 0 ? same : frame;
 }
 
+/// What JPEG tiles will take a pixel, from what the frames themselves take.
+double jpeg_bytes_a_pixel(const RenderJob& job) {
+    double bytes = 0;
+    double pixels = 0;
+    for (const FrameInput& f : job.frames) {
+        if (!f.info.jpeg) continue;
+        bytes += static_cast<double>(f.info.file_bytes);
+        pixels += static_cast<double>(f.info.stored_width * f.info.stored_height);
+    }
+    double each = pixels > 0 ? std::clamp(1.3 * bytes / pixels, 0.05, 1.5) : 0.7;
+    if (job.options.quality > 90) each *= 1 + (job.options.quality - 90) * 0.2;
+    if (job.options.chroma == Chroma::c444) each *= 1.4;
+    return each;
+}
+
 }  // namespace
 
 size_t base_memory(bool settles) {
@@ -37,15 +52,18 @@ size_t base_memory(bool settles) {
 MemoryShares share_memory(const RenderJob& job) {
     MemoryShares m;
     m.base = job.memory.base;
-    const auto tile_bytes = static_cast<size_t>(job.shape.tile * job.shape.tile) * 4;
+    const auto pixel_bytes = static_cast<size_t>(job.pixel_bytes());
+    const auto tile_bytes = static_cast<size_t>(job.shape.tile * job.shape.tile) * pixel_bytes;
     const int up = job.shape.levels() - 1 - job.tree->leaf_level;
     const auto leaf_side = static_cast<size_t>(job.shape.tile << up);
-    const size_t leaf_bytes = leaf_side * leaf_side * 4;
-    // A leaf's picture and its shrunk levels, tile buffers (one padded), the encoder's worst case.
+    const size_t leaf_bytes = leaf_side * leaf_side * pixel_bytes;
+    const TileLayout layout(job);
+    const size_t encoder = CellEncoder::bytes_bound(job, layout);
+    // A leaf's picture and its shrunk levels, tile buffers, the JPEG encoder's worst case.
     size_t decode = 0;
     for (const FrameInput& f : job.frames) decode = std::max(decode, f.decode_bytes);
-    m.per_thread =
-        BlockRenderer::bytes_bound(job.block) + leaf_bytes * 3 / 2 + 3 * tile_bytes + decode;
+    m.per_thread = BlockRenderer::bytes_bound(job.block, job.deep) + leaf_bytes * 3 / 2 +
+                   2 * static_cast<size_t>(job.shape.tile * job.shape.tile) * 4 + encoder + decode;
     // Look-ahead: lattices of a handful of frames a leaf, labels, encoded tiles.
     const Rect area = block_surroundings(
         job.canvas, {0, 0, static_cast<int64_t>(leaf_side), static_cast<int64_t>(leaf_side)},
@@ -53,9 +71,13 @@ MemoryShares share_memory(const RenderJob& job) {
     const size_t leaf_plan =
         CellMap::bytes(cells_of(area.grown(seam_reach(job.block.bands)))) * job.most_candidates +
         (256U << 10);
-    const TileLayout layout(job);
     const bool regrid = layout.regrid_tiles || layout.regrid_tiff;
-    const size_t leaf_output = leaf_bytes / (regrid ? 1 : 4);
+    // Whole pictures, or two streams: together at most a quarter of the 8-bit pixels as JPEG; what
+    // is stored without loss may not shrink at all.
+    size_t leaf_output = leaf_side * leaf_side * (regrid ? pixel_bytes : 1);
+    if (job.tiff.lossless() && !layout.regrid_tiff) {
+        leaf_output += leaf_side * leaf_side * static_cast<size_t>(job.tiff.bits / 8) * 4;
+    }
     m.per_thread += 2 * (leaf_plan + leaf_output);
     // A parent under way on each level; below one tile's size they are small.
     int large_levels = 0;
@@ -66,6 +88,7 @@ MemoryShares share_memory(const RenderJob& job) {
         }
     }
     m.shared = 2 * (leaf_plan + leaf_output) + static_cast<size_t>(large_levels + 4) * tile_bytes +
+               (job.deep ? encoder : 0) +  // the sink's own
                (4U << 20) + job.tree->nodes.size() * 200 + job.label_bytes;
     // Frames that one leaf needs together, and one more for what the samples missed.
     size_t largest_frame = 0;
@@ -84,28 +107,26 @@ MemoryShares share_memory(const RenderJob& job) {
     return m;
 }
 
-int64_t estimate_disk(const RenderJob& job) {
-    double bytes = 0;
-    double pixels = 0;
-    for (const FrameInput& f : job.frames) {
-        if (!f.info.jpeg) continue;
-        bytes += static_cast<double>(f.info.file_bytes);
-        pixels += static_cast<double>(f.info.stored_width * f.info.stored_height);
-    }
-    double each = pixels > 0 ? std::clamp(1.3 * bytes / pixels, 0.05, 1.5) : 0.7;
-    if (job.options.quality > 90) each *= 1 + (job.options.quality - 90) * 0.2;
-    if (job.options.chroma == Chroma::c444) each *= 1.4;
+int64_t estimate_tiff(const RenderJob& job) {
     const auto picture = static_cast<double>(job.shape.pixel_count());
-    double total = 2 * picture * each + 3000.0 * static_cast<double>(job.plan.tiles) + (4 << 20);
+    double each = jpeg_bytes_a_pixel(job);
+    // Photographs took 4.6 and 1.4 bytes of 6 and 3 (see DEVELOPERS.md); noise takes more.
+    if (job.tiff.lossless()) each = job.tiff.bits == 16 ? 5.4 : 2.2;
+    return static_cast<int64_t>(std::min(picture * each, 9e18));
+}
+
+int64_t estimate_disk(const RenderJob& job) {
+    const auto picture = static_cast<double>(job.shape.pixel_count());
+    double total = picture * jpeg_bytes_a_pixel(job) + static_cast<double>(estimate_tiff(job)) +
+                   3000.0 * static_cast<double>(job.plan.tiles) + (4 << 20);
     // Cells that wait in scratch files where tiles do not coincide with them.
     const TileLayout layout(job);
     const PyramidShape cells{job.shape.width, job.shape.height, job.shape.tile, 0};
-    if (layout.regrid_tiles) {
-        total += static_cast<double>(Regrid::scratch_bound(cells, job.shape));
-    }
-    if (layout.regrid_tiff) {
-        total += static_cast<double>(Regrid::scratch_bound(cells, layout.tiff_shape));
-    }
+    const auto scratch = [&](const PyramidShape& windows) {
+        return static_cast<double>(Regrid::scratch_bound(cells, windows, job.pixel_bytes()));
+    };
+    if (layout.regrid_tiles) total += scratch(job.shape);
+    if (layout.regrid_tiff) total += scratch(layout.tiff_shape);
     // The survey's file is gone before much of the picture is there, but not before all of it.
     total = std::max(total, static_cast<double>(job.settle_disk_bytes) + (4 << 20));
     return static_cast<int64_t>(std::min(total, 9e18));

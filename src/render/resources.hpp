@@ -12,6 +12,9 @@ size_t base_memory(bool settles);
 /// Divides the budget; job.memory.base, job.tree, leaf_frames and most_candidates are set.
 MemoryShares share_memory(const RenderJob& job);
 
+/// Upper side of what the TIFF alone will take.
+int64_t estimate_tiff(const RenderJob& job);
+
 /// Upper side of what tiles and TIFF will take, from what the frames themselves take a pixel.
 int64_t estimate_disk(const RenderJob& job);
 

@@ -7,7 +7,6 @@
 #include "base/stopwatch.hpp"
 #include "base/text.hpp"
 #include "broadloom/error.hpp"
-#include "image/shrink.hpp"
 
 namespace broadloom {
 
@@ -198,9 +197,14 @@ void Scheduler::render(Worker& worker, Leaf& leaf, int64_t index) {
         }
     }
     worker.pictures.resize(1);
-    worker.pictures[0].resize(static_cast<size_t>(rect.area()) * 4);
-    worker.block.render(rect, *leaf.maps, *leaf.labels, samplers, worker.pictures[0].data(),
-                        rect.width() * 4);
+    worker.pictures[0].resize(static_cast<size_t>(rect.area() * job_.pixel_bytes()));
+    uint8_t* pixels = worker.pictures[0].data();
+    if (job_.deep) {
+        worker.block.render_deep(rect, *leaf.maps, *leaf.labels, samplers,
+                                 reinterpret_cast<uint16_t*>(pixels), rect.width() * 4);
+    } else {
+        worker.block.render(rect, *leaf.maps, *leaf.labels, samplers, pixels, rect.width() * 4);
+    }
     leaf.maps.reset();
     leaf.labels.reset();
     finish_leaf(worker, index, rect);
@@ -212,21 +216,22 @@ void Scheduler::finish_leaf(Worker& worker, int64_t index, const Rect& rect) {
     const int64_t at = tree.leaves[static_cast<size_t>(index)];
     const int top = shape.levels() - 1;
     const int up = top - tree.nodes[static_cast<size_t>(at)].level;
+    const int64_t pixel_bytes = job_.pixel_bytes();
 
     // The leaf's own levels.
-    std::vector<RgbxView> views{
-        {worker.pictures[0].data(), rect.width(), rect.height(), rect.width() * 4}};
+    std::vector<PictureView> views{
+        {worker.pictures[0].data(), rect.width(), rect.height(), rect.width() * pixel_bytes}};
     {
         const Stopwatch watch(worker.times.shrink);
         worker.pictures.resize(static_cast<size_t>(up) + 1);
         for (int i = 1; i <= up; ++i) {
-            const RgbxView& fine = views.back();
+            const PictureView& fine = views.back();
             const int64_t w = (fine.width + 1) / 2;
             const int64_t h = (fine.height + 1) / 2;
             auto& picture = worker.pictures[static_cast<size_t>(i)];
-            picture.resize(static_cast<size_t>(w * h * 4));
-            shrink_half(fine.data, fine.width, fine.height, fine.stride, picture.data(), w * 4);
-            views.push_back({picture.data(), w, h, w * 4});
+            picture.resize(static_cast<size_t>(w * h * pixel_bytes));
+            shrink_picture(fine, pixel_bytes, picture.data(), w * pixel_bytes);
+            views.push_back({picture.data(), w, h, w * pixel_bytes});
         }
     }
     std::vector<FinishedCell> cells;
@@ -241,13 +246,13 @@ void Scheduler::finish_leaf(Worker& worker, int64_t index, const Rect& rect) {
                         self(self, level + 1, c, r);
                 }
             }
-            const RgbxView& view = views[static_cast<size_t>(top - level)];
+            const PictureView& view = views[static_cast<size_t>(top - level)];
             const Rect cell = shape.cell_rect(level, column, row);
             const int64_t x = cell.x0 - (rect.x0 >> (top - level));
             const int64_t y = cell.y0 - (rect.y0 >> (top - level));
-            cells.push_back(worker.encoder.encode(
-                level, column, row,
-                {view.data + y * view.stride + x * 4, cell.width(), cell.height(), view.stride}));
+            cells.push_back(worker.encoder.encode(level, column, row,
+                                                  {view.data + y * view.stride + x * pixel_bytes,
+                                                   cell.width(), cell.height(), view.stride}));
         };
         const QuadNode& node = tree.nodes[static_cast<size_t>(at)];
         emit(emit, node.level, node.column, node.row);
@@ -269,7 +274,7 @@ void Scheduler::finish_leaf(Worker& worker, int64_t index, const Rect& rect) {
 void Scheduler::climb(Worker& worker, int64_t parent) {
     while (parent >= 0) {
         const QuadNode& node = job_.tree->nodes[static_cast<size_t>(parent)];
-        const RgbxView view = parents_.picture(parent);
+        const PictureView view = parents_.picture(parent);
         std::vector<FinishedCell> cells;
         {
             const Stopwatch watch(worker.times.encode);

@@ -15,15 +15,44 @@ JpegChroma chroma_of(const RenderJob& job) {
 TiffPyramidOptions tiff_options(const RenderJob& job, const TileLayout& layout) {
     TiffPyramidOptions o;
     o.tile = layout.tiff_shape.tile;
+    o.compression = job.tiff.lossless() ? TiffCompression::deflate : TiffCompression::jpeg;
     o.subsampled = job.options.chroma == Chroma::c420;
+    o.bits = job.tiff.bits;
+    o.alpha = job.tiff.alpha;
     o.software = std::string("broadloom ") + version();
     o.artist = job.metadata.creator_line();
     o.copyright = job.metadata.rights;
     o.description = job.metadata.full_description();
     o.date_time = job.metadata.tiff_date_time();
     o.xmp = picture_xmp(job.metadata, job.canvas);
-    o.icc = output_profile(ColourSpace::srgb);
+    o.icc = output_profile(job.tiff.colour);
     return o;
+}
+
+/// Continues a row of `width` pixels to `tile` pixels.
+void continue_row(uint8_t* row, int64_t width, int64_t tile, int64_t pixel_bytes) {
+    const uint8_t* last = row + (width - 1) * pixel_bytes;
+    for (int64_t x = width; x < tile; ++x) {
+        std::memcpy(row + x * pixel_bytes, last, static_cast<size_t>(pixel_bytes));
+    }
+}
+
+/// Fills `out` with tile x tile pixels: those that make_row(y, to) writes for the first rows, the
+/// last ones continued beyond them.
+template <typename MakeRow>
+void fill_tile(std::vector<uint8_t>& out, int64_t width, int64_t height, int64_t tile,
+               int64_t pixel_bytes, const MakeRow& make_row) {
+    const int64_t stride = tile * pixel_bytes;
+    out.resize(static_cast<size_t>(tile * stride));
+    for (int64_t y = 0; y < tile; ++y) {
+        uint8_t* row = out.data() + y * stride;
+        if (y < height) {
+            make_row(y, row);
+            continue_row(row, width, tile, pixel_bytes);
+        } else {
+            std::memcpy(row, row - stride, static_cast<size_t>(stride));
+        }
+    }
 }
 
 }  // namespace
@@ -31,48 +60,122 @@ TiffPyramidOptions tiff_options(const RenderJob& job, const TileLayout& layout) 
 TileLayout::TileLayout(const RenderJob& job)
     : regrid_tiles(job.shape.overlap > 0),
       regrid_tiff(job.shape.tile % 16 != 0),
+      own_tiff(job.tiff.lossless() || job.tiff.colour != ColourSpace::srgb),
       tiff_shape{job.shape.width, job.shape.height, ceil_div(job.shape.tile, 16) * 16, 0} {}
 
-CellEncoder::CellEncoder(const RenderJob& job, const TileLayout& layout)
-    : layout_(layout), tile_(job.shape.tile), encoder_(job.options.quality, chroma_of(job)) {}
-
-std::vector<uint8_t> CellEncoder::encode_window(const RgbxView& window, int64_t tile, bool padded) {
-    RgbxView v = window;
-    if (padded && (v.width != tile || v.height != tile)) {
-        padded_.resize(static_cast<size_t>(tile * tile * 4));
-        for (int64_t y = 0; y < tile; ++y) {
-            const uint8_t* from = v.data + std::min(y, v.height - 1) * v.stride;
-            uint8_t* to = padded_.data() + y * tile * 4;
-            std::memcpy(to, from, static_cast<size_t>(v.width * 4));
-            for (int64_t x = v.width; x < tile; ++x) {
-                std::memcpy(to + 4 * x, from + 4 * (v.width - 1), 4);
-            }
-        }
-        v = {padded_.data(), tile, tile, tile * 4};
-    }
-    const auto jpeg = encoder_.encode(v.data, v.width, v.height, v.stride);
-    return {jpeg.begin(), jpeg.end()};
+bool TileLayout::in_tiff(int level) const {
+    return level + 1 >= tiff_shape.levels() ||
+           tiff_shape.columns(level + 1) * tiff_shape.rows(level + 1) > 1;
 }
 
-FinishedCell CellEncoder::encode(int level, int64_t column, int64_t row, const RgbxView& cell) {
+CellEncoder::CellEncoder(const RenderJob& job, const TileLayout& layout)
+    : job_(job),
+      layout_(layout),
+      jpeg_(job.options.quality, chroma_of(job)),
+      tile_colour_(job.tiff.colour, job.options.background),
+      tiff_colour_(job.tiff.colour, job.tiff.bits, job.tiff.alpha, job.options.background) {}
+
+PictureView CellEncoder::tile_pixels(const PictureView& window, int64_t x, int64_t y) {
+    if (!job_.deep) return window;
+    const int64_t stride = window.width * 4;
+    tile_pixels_.resize(static_cast<size_t>(stride * window.height));
+    for (int64_t j = 0; j < window.height; ++j) {
+        tile_colour_.convert_row(window.data + j * window.stride, x, y + j, window.width,
+                                 tile_pixels_.data() + j * stride);
+    }
+    return {tile_pixels_.data(), window.width, window.height, stride};
+}
+
+/// A window of 4-byte pixels as a whole TIFF tile.
+PictureView CellEncoder::padded(const PictureView& window) {
+    const int64_t tile = layout_.tiff_shape.tile;
+    if (window.width == tile && window.height == tile) return window;
+    fill_tile(padded_, window.width, window.height, tile, 4, [&](int64_t y, uint8_t* to) {
+        std::memcpy(to, window.data + y * window.stride, static_cast<size_t>(window.width * 4));
+    });
+    return {padded_.data(), tile, tile, tile * 4};
+}
+
+std::span<const uint8_t> CellEncoder::encode_tile(const PictureView& window, int64_t x, int64_t y) {
+    const PictureView v = tile_pixels(window, x, y);
+    return jpeg_.encode(v.data, v.width, v.height, v.stride);
+}
+
+std::span<const uint8_t> CellEncoder::encode_tiff(const PictureView& window, int64_t x, int64_t y) {
+    if (job_.tiff.lossless()) return deflate(window, x, y);
+    PictureView v;
+    if (layout_.own_tiff) {
+        // Three bytes a pixel in the TIFF's colours; the JPEG encoder takes four.
+        const int64_t stride = window.width * 4;
+        tile_pixels_.resize(static_cast<size_t>(stride * window.height));
+        tiff_pixels_.resize(static_cast<size_t>(window.width * 3));
+        for (int64_t j = 0; j < window.height; ++j) {
+            tiff_colour_.convert_row(window.data + j * window.stride, x, y + j, window.width,
+                                     tiff_pixels_.data());
+            uint8_t* to = tile_pixels_.data() + j * stride;
+            for (int64_t i = 0; i < window.width; ++i) {
+                std::memcpy(to + 4 * i, tiff_pixels_.data() + 3 * i, 3);
+            }
+        }
+        v = padded({tile_pixels_.data(), window.width, window.height, stride});
+    } else {
+        v = padded(tile_pixels(window, x, y));
+    }
+    return jpeg_.encode(v.data, v.width, v.height, v.stride);
+}
+
+std::span<const uint8_t> CellEncoder::deflate(const PictureView& window, int64_t x, int64_t y) {
+    const int64_t tile = layout_.tiff_shape.tile;
+    const int64_t pixel_bytes = tiff_colour_.bytes_per_pixel();
+    fill_tile(
+        tiff_pixels_, window.width, window.height, tile, pixel_bytes, [&](int64_t j, uint8_t* to) {
+            tiff_colour_.convert_row(window.data + j * window.stride, x, y + j, window.width, to);
+        });
+    return deflate_.encode({tiff_pixels_.data(), tile, tile, tile * pixel_bytes,
+                            job_.tiff.alpha ? 4 : 3, job_.tiff.bits});
+}
+
+FinishedCell CellEncoder::encode(int level, int64_t column, int64_t row, const PictureView& cell) {
+    const int64_t tile = job_.shape.tile;
+    const int64_t x = column * tile;
+    const int64_t y = row * tile;
     FinishedCell out;
     out.level = level;
     out.column = column;
     out.row = row;
     out.width = cell.width;
     out.height = cell.height;
-    if (!layout_.regrid_tiles) out.jpeg = encode_window(cell, tile_, false);
-    const bool inner = cell.width == tile_ && cell.height == tile_;
-    const bool serves_both = inner && !layout_.regrid_tiles;
-    if (!layout_.regrid_tiff && !serves_both) out.padded_jpeg = encode_window(cell, tile_, true);
+    const auto copy = [](std::span<const uint8_t> bytes) {
+        return std::vector<uint8_t>(bytes.begin(), bytes.end());
+    };
+    if (!layout_.regrid_tiles) out.jpeg = copy(encode_tile(cell, x, y));
+    const bool whole = cell.width == tile && cell.height == tile;
+    const bool serves_both = whole && !layout_.regrid_tiles && !layout_.own_tiff;
+    if (!layout_.regrid_tiff && !serves_both && layout_.in_tiff(level)) {
+        out.tiff_tile = copy(encode_tiff(cell, x, y));
+    }
     if (layout_.regrid_tiles || layout_.regrid_tiff) {
-        out.pixels.resize(static_cast<size_t>(cell.width * cell.height * 4));
-        for (int64_t y = 0; y < cell.height; ++y) {
-            std::memcpy(out.pixels.data() + y * cell.width * 4, cell.data + y * cell.stride,
-                        static_cast<size_t>(cell.width * 4));
+        const int64_t row_bytes = cell.width * job_.pixel_bytes();
+        out.pixels.resize(static_cast<size_t>(row_bytes * cell.height));
+        for (int64_t j = 0; j < cell.height; ++j) {
+            std::memcpy(out.pixels.data() + j * row_bytes, cell.data + j * cell.stride,
+                        static_cast<size_t>(row_bytes));
         }
     }
     return out;
+}
+
+size_t CellEncoder::bytes_bound(const RenderJob& job, const TileLayout& layout) {
+    const auto side = static_cast<size_t>(
+        std::max(layout.tiff_shape.tile, job.shape.tile + 2 * job.shape.overlap));
+    const size_t pixels = side * side;
+    size_t bytes = 4 * pixels;  // padded, or the tile's own pixels
+    if (job.deep) {
+        const size_t samples = (job.tiff.alpha ? 4 : 3) * static_cast<size_t>(job.tiff.bits / 8);
+        bytes += 4 * pixels + samples * pixels;
+        if (job.tiff.lossless()) bytes += DeflateTileEncoder::bytes_bound(samples * pixels);
+    }
+    return bytes;
 }
 
 TileSink::TileSink(const RenderJob& job, const TileLayout& layout,
@@ -93,46 +196,53 @@ TileSink::TileSink(const RenderJob& job, const TileLayout& layout,
     }
     const PyramidShape cells{job.shape.width, job.shape.height, job.shape.tile, 0};
     if (layout.regrid_tiles) {
-        tile_windows_ = std::make_unique<Regrid>(scratch.string() + ".tiles", cells, job.shape);
+        tile_windows_ = std::make_unique<Regrid>(scratch.string() + ".tiles", cells, job.shape,
+                                                 job.pixel_bytes());
     }
     if (layout.regrid_tiff) {
-        tiff_windows_ =
-            std::make_unique<Regrid>(scratch.string() + ".tiff", cells, layout.tiff_shape);
+        tiff_windows_ = std::make_unique<Regrid>(scratch.string() + ".tiff", cells,
+                                                 layout.tiff_shape, job.pixel_bytes());
     }
 }
 
-void TileSink::put_tiff(int level, int64_t column, int64_t row, std::span<const uint8_t> jpeg) {
+void TileSink::put_tiff(int level, int64_t column, int64_t row, std::span<const uint8_t> tile) {
+    if (job_.tiff.lossless()) {
+        tiff_->put(level, column, row, tile);
+        return;
+    }
     if (!tables_set_) {
         // Tables depend on quality and chroma alone, so any tile's serve all.
-        tiff_->set_tables(jpeg_tables(jpeg));
+        tiff_->set_tables(jpeg_tables(tile));
         tables_set_ = true;
     }
-    jpeg_abbreviated(jpeg, abbreviated_);
+    jpeg_abbreviated(tile, abbreviated_);
     tiff_->put(level, column, row, abbreviated_);
 }
 
 void TileSink::put(const FinishedCell& cell) {
-    const RgbxView pixels{cell.pixels.data(), cell.width, cell.height, cell.width * 4};
+    const PictureView pixels{cell.pixels.data(), cell.width, cell.height,
+                             cell.width * job_.pixel_bytes()};
     if (tile_windows_) {
         tile_windows_->add(cell.level, cell.column, cell.row, pixels,
-                           [&](int level, int64_t column, int64_t row, const RgbxView& window) {
+                           [&](int level, int64_t column, int64_t row, const PictureView& window) {
+                               const Rect rect = job_.shape.tile_rect(level, column, row);
                                tiles_.put(level, column, row,
-                                          encoder_.encode_window(window, job_.shape.tile, false));
+                                          encoder_.encode_tile(window, rect.x0, rect.y0));
                            });
     } else {
         tiles_.put(cell.level, cell.column, cell.row, cell.jpeg);
     }
     if (tiff_windows_) {
         tiff_windows_->add(cell.level, cell.column, cell.row, pixels,
-                           [&](int level, int64_t column, int64_t row, const RgbxView& window) {
-                               if (!tiff_->has_level(level)) return;
-                               put_tiff(
-                                   level, column, row,
-                                   encoder_.encode_window(window, layout_.tiff_shape.tile, true));
+                           [&](int level, int64_t column, int64_t row, const PictureView& window) {
+                               if (!layout_.in_tiff(level)) return;
+                               const int64_t tile = layout_.tiff_shape.tile;
+                               put_tiff(level, column, row,
+                                        encoder_.encode_tiff(window, column * tile, row * tile));
                            });
-    } else if (tiff_->has_level(cell.level)) {
+    } else if (layout_.in_tiff(cell.level)) {
         put_tiff(cell.level, cell.column, cell.row,
-                 cell.padded_jpeg.empty() ? cell.jpeg : cell.padded_jpeg);
+                 cell.tiff_tile.empty() ? cell.jpeg : cell.tiff_tile);
     }
 }
 

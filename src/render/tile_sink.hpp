@@ -9,10 +9,13 @@
 #include <memory>
 #include <mutex>
 #include <optional>
+#include <span>
 #include <utility>
 #include <vector>
 
+#include "image/output_colour.hpp"
 #include "io/deep_zoom.hpp"
+#include "io/deflate_tile.hpp"
 #include "io/jpeg_codec.hpp"
 #include "io/tiff_pyramid.hpp"
 #include "pyramid/regrid.hpp"
@@ -25,9 +28,9 @@ struct FinishedCell {
     int level = 0;
     int64_t column = 0, row = 0;
     int64_t width = 0, height = 0;
-    std::vector<uint8_t> jpeg;         ///< the deep-zoom tile; empty when `pixels` holds it
-    std::vector<uint8_t> padded_jpeg;  ///< the TIFF tile where it differs (edges); may be empty
-    std::vector<uint8_t> pixels;       ///< rows of width * 4 bytes
+    std::vector<uint8_t> jpeg;       ///< the deep-zoom tile; empty when `pixels` holds it
+    std::vector<uint8_t> tiff_tile;  ///< the TIFF tile where it is another; may be empty
+    std::vector<uint8_t> pixels;     ///< rows of width pixels
 };
 
 /// How cells become tiles, fixed for a render.
@@ -35,25 +38,46 @@ struct TileLayout {
     explicit TileLayout(const RenderJob& job);
     bool regrid_tiles;        ///< deep-zoom tiles are not the cells
     bool regrid_tiff;         ///< TIFF tiles are not the cells
+    bool own_tiff;            ///< no TIFF tile is a deep-zoom tile: other samples or other colours
     PyramidShape tiff_shape;  ///< tile: the cells' side rounded up to a multiple of 16
+
+    /// Whether the TIFF has this level: the largest that fits one tile is its last.
+    [[nodiscard]] bool in_tiff(int level) const;
 };
 
-/// A worker's encoder.
+/// A worker's encoder: of cells, or of windows cut from several of them. Deep pictures become
+/// 8-bit sRGB tiles over the background and TIFF tiles in the TIFF's colours and samples.
 class CellEncoder {
   public:
     CellEncoder(const RenderJob& job, const TileLayout& layout);
 
-    /// Encodes a cell of up to tile x tile pixels; each inner cell exactly once for both outputs.
-    FinishedCell encode(int level, int64_t column, int64_t row, const RgbxView& cell);
+    /// Encodes a cell of up to tile x tile pixels; each exactly once where one stream serves both
+    /// outputs.
+    FinishedCell encode(int level, int64_t column, int64_t row, const PictureView& cell);
 
-    /// Encodes one window; edges are continued to `tile` x `tile` pixels when `padded`.
-    std::vector<uint8_t> encode_window(const RgbxView& window, int64_t tile, bool padded);
+    /// The deep-zoom tile of a window whose first pixel is (x, y) of its level; valid until the
+    /// next call of anything.
+    std::span<const uint8_t> encode_tile(const PictureView& window, int64_t x, int64_t y);
+    /// The TIFF tile of a window: a whole JPEG stream or a deflated one. Its edges are continued to
+    /// whole tiles.
+    std::span<const uint8_t> encode_tiff(const PictureView& window, int64_t x, int64_t y);
+
+    /// Upper bound of the bytes that one encoder holds besides the JPEG library's.
+    static size_t bytes_bound(const RenderJob& job, const TileLayout& layout);
 
   private:
+    /// Pixels of the 8-bit sRGB picture: the window itself where it is not deep.
+    PictureView tile_pixels(const PictureView& window, int64_t x, int64_t y);
+    std::span<const uint8_t> deflate(const PictureView& window, int64_t x, int64_t y);
+    PictureView padded(const PictureView& window);
+
+    const RenderJob& job_;
     const TileLayout& layout_;
-    int64_t tile_;
-    JpegEncoder encoder_;
-    std::vector<uint8_t> padded_;
+    JpegEncoder jpeg_;
+    TileColour tile_colour_;
+    TiffColour tiff_colour_;
+    DeflateTileEncoder deflate_;
+    std::vector<uint8_t> tile_pixels_, tiff_pixels_, padded_;
 };
 
 /// Writes cells. put() must be called in the order of the walk.
@@ -76,7 +100,7 @@ class TileSink {
     void finish();
 
   private:
-    void put_tiff(int level, int64_t column, int64_t row, std::span<const uint8_t> jpeg);
+    void put_tiff(int level, int64_t column, int64_t row, std::span<const uint8_t> tile);
 
     const RenderJob& job_;
     const TileLayout& layout_;

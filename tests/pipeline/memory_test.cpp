@@ -79,9 +79,12 @@ bool within(int64_t peak_bytes, int64_t budget_mib) { return peak_bytes <= budge
 TEST_CASE("peak memory stays within the least budget and a little more", "[pipeline][memory]") {
     for (const std::string surface : {"sphere", "cylinder"}) {
         const MemoryScene scene(surface);
-        for (const std::vector<std::string>& options : {std::vector<std::string>{},
-                                                        {"--pass", "draft"},
-                                                        {"--tile", "254", "--overlap", "1"}}) {
+        for (const std::vector<std::string>& options :
+             {std::vector<std::string>{},
+              {"--pass", "draft"},
+              {"--tile", "254", "--overlap", "1"},
+              {"--tiff-bits", "16", "--seams", "simple", "--shift-limit", "0", "--light", "as-is",
+               "--uncovered", "alpha"}}) {
             const int64_t least = scene.least_mib(options);
             for (const int64_t budget : {least + 2, least + 40}) {
                 const int64_t peak = scene.peak(options, budget);

@@ -8,7 +8,7 @@ using namespace broadloom;
 
 namespace {
 
-Checkpoint make(const Quadtree& tree) {
+Checkpoint make(const Quadtree& tree, int64_t pixel_bytes = 4) {
     Checkpoint c;
     c.next = 2;
     c.tiff.position = 123456;
@@ -16,7 +16,8 @@ Checkpoint make(const Quadtree& tree) {
     c.tiff.offsets = {{16, 0, 99}, {0}};
     c.tiff.counts = {{7, 0, 8}, {0}};
     const auto [width, height] = Parents(tree).quarter_size(0);
-    c.quarters.push_back({0, std::vector<uint8_t>(static_cast<size_t>(width * height * 4), 42)});
+    c.quarters.push_back(
+        {0, std::vector<uint8_t>(static_cast<size_t>(width * height * pixel_bytes), 42)});
     return c;
 }
 
@@ -36,6 +37,17 @@ TEST_CASE("a checkpoint comes back as it was, and only for its own job", "[resum
     REQUIRE(back->quarters.size() == 1);
     CHECK(back->quarters[0].pixels == c.quarters[0].pixels);
     CHECK_FALSE(unpack_checkpoint(bytes, "job two", tree).has_value());
+}
+
+TEST_CASE("a checkpoint of deep pictures is none of others", "[resume][deep]") {
+    const Quadtree tree({200, 150, 64, 0}, 64);
+    const Checkpoint c = make(tree, 8);
+    const std::string bytes = pack_checkpoint(c, "job");
+    const auto back = unpack_checkpoint(bytes, "job", tree, 8);
+    REQUIRE(back.has_value());
+    CHECK(back->quarters[0].pixels == c.quarters[0].pixels);
+    CHECK_FALSE(unpack_checkpoint(bytes, "job", tree).has_value());
+    CHECK_FALSE(unpack_checkpoint(pack_checkpoint(make(tree), "job"), "job", tree, 8).has_value());
 }
 
 TEST_CASE("the hash is FNV-1a with 64 bits", "[resume]") {

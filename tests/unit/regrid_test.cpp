@@ -28,7 +28,7 @@ uint32_t pixel(int level, int64_t x, int64_t y) {
 /// A cell's pixels in rows longer than the cell.
 struct Cell {
     std::vector<uint8_t> bytes;
-    RgbxView view;
+    PictureView view;
 };
 
 Cell make_cell(const PyramidShape& cells, const Place& place) {
@@ -84,7 +84,7 @@ Outcome run(const PyramidShape& cells, const PyramidShape& windows, const Pyrami
         Cell cell = make_cell(cells, place);
         if (flip_one_bit && place == order.front()) cell.bytes.front() ^= 1;
         regrid.add(l, c, r, cell.view,
-                   [&](int level, int64_t column, int64_t row, const RgbxView& window) {
+                   [&](int level, int64_t column, int64_t row, const PictureView& window) {
                        ++outcome.windows;
                        outcome.order.emplace_back(level, column, row);
                        if (++seen[{level, column, row}] > 1) ++outcome.repeated;
@@ -165,7 +165,7 @@ TEST_CASE("an 8x4 picture in tiles of 3 with overlap 1 has the known tile sizes"
         const auto [l, c, r] = place;
         const Cell cell = make_cell(cells, place);
         regrid.add(l, c, r, cell.view,
-                   [&](int level, int64_t column, int64_t row, const RgbxView& window) {
+                   [&](int level, int64_t column, int64_t row, const PictureView& window) {
                        if (level == 3) sizes[{row, column}] = {window.width, window.height};
                    });
     }
@@ -262,7 +262,7 @@ TEST_CASE("a grid that coincides needs no scratch file", "[regrid]") {
 TEST_CASE("wrong cells and an unwritable scratch file are refused", "[regrid][errors]") {
     const PyramidShape cells{100, 70, 16, 0}, windows{100, 70, 16, 1};
     ScratchFolder folder;
-    const auto ignore = [](int, int64_t, int64_t, const RgbxView&) {};
+    const auto ignore = [](int, int64_t, int64_t, const PictureView&) {};
     const int top = cells.levels() - 1;
     const Cell cell = make_cell(cells, {top, 0, 0});
     Regrid regrid(folder / "scratch", cells, windows);

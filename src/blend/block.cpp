@@ -195,7 +195,8 @@ void BlockRenderer::pack(const Job& job, Planes<int16_t>& planes, const Rect& co
         kernels_.pack_row(planes.composite[0].at(core.x0, y), planes.composite[1].at(core.x0, y),
                           planes.composite[2].at(core.x0, y),
                           job.rgbx + (y - job.rect.y0) * job.stride + 4 * (core.x0 - job.rect.x0),
-                          core.width());
+                          core.width(),
+                          options_.dither ? Rounding::dithered(core.x0, y) : Rounding{});
     }
 }
 

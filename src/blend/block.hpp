@@ -17,6 +17,7 @@ struct BlockOptions {
     int bands = 5;       ///< 0: hard cut
     int64_t core = 512;  ///< side of the blocks that are blended at once, a multiple of kCell
     std::array<uint8_t, 3> background{46, 46, 46};
+    bool dither = true;  ///< 8-bit pixels are dithered, not rounded to nearest
 };
 
 /// The canvas pixels whose frames decide about `rect`: the rect itself for a hard cut, grown by the

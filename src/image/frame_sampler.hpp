@@ -18,9 +18,11 @@ struct FrameSampler {
     };
     int planes = 3;
     bool ycc = false, chroma_linear = false, sixteen_bits = false, photometric = false;
-    std::array<float, 3> gain_g{1, 1, 1};  ///< gain
-    std::array<float, 3> gain_h{1, 1, 1};  ///< gain^(1/2.4)
-    int64_t width = 0, height = 0;         ///< full-size stored frame
+    bool keep_range = false;                                 ///< as in CellSampler
+    float clip_start = kClipStart, clip_scale = kClipScale;  ///< as in CellSampler
+    std::array<float, 3> gain_g{1, 1, 1};                    ///< gain
+    std::array<float, 3> gain_h{1, 1, 1};                    ///< gain^(1/2.4)
+    int64_t width = 0, height = 0;                           ///< full-size stored frame
     std::array<Plane, 3> plane;
     /// From the frame's colours to the working ones; null: they are the same.
     const ColourStage* stage = nullptr;
@@ -33,6 +35,9 @@ struct FrameSampler {
         s.chroma_linear = chroma_linear;
         s.sixteen_bits = sixteen_bits;
         s.photometric = photometric;
+        s.keep_range = keep_range;
+        s.clip_start = clip_start;
+        s.clip_scale = clip_scale;
         for (size_t c = 0; c < 3; ++c) {
             s.gain_g[c] = gain_g[c];
             s.gain_h[c] = gain_h[c];

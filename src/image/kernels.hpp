@@ -57,6 +57,11 @@ struct CellPlane {
     float scale_x = 1, scale_y = 1, offset_x = 0, offset_y = 0;
 };
 
+/// A value at the end of the file's scale only says "at least this". JPEG and interpolation leave
+/// it within two levels of 255; the ramp keeps what is next to it smooth.
+inline constexpr float kClipStart = 247.0F;
+inline constexpr float kClipScale = 1.0F / 6.0F;
+
 /// How a cell is sampled. Planes 1 and 2 share their geometry (scale and offset) with each other
 /// and, unless chroma_linear, with plane 0. At least four rows follow the last row that is sampled
 /// from, so that 32 bytes may be read from any sample on.
@@ -67,6 +72,8 @@ struct CellSampler {
     bool sixteen_bits = false;
     bool keep_range = false;   ///< 16-bit results may lie beyond black and white, to +-kWorkLimit
     bool photometric = false;  ///< apply h, g and the gains
+    /// From here on a value of the file may be clipped, and from 1/clip_scale further on it is.
+    float clip_start = kClipStart, clip_scale = kClipScale;
     float gain_h[3] = {1, 1, 1};                         ///< gain^(1/2.4)
     float gain_g[3] = {1, 1, 1};                         ///< gain
     float u_low = 0, u_high = 0, v_low = 0, v_high = 0;  ///< coordinates are clamped to these
@@ -100,6 +107,21 @@ struct BlendRows {
     void (*subtract_row)(T* dst, const T* a, const T* b, int64_t n);
 };
 
+/// How a row of working values is rounded to whole levels: pixel i of the row adds an offset of
+/// (first + i * step) mod 2^32 / 2^27, 0..31, before its five fraction bits are cut off.
+struct Rounding {
+    uint32_t first = 16U << 27, step = 0;  ///< to nearest
+
+    /// Ordered dither by canvas position, so that smooth gradients show no bands: multiples of the
+    /// first two powers of the plastic number's inverse spread evenly over the plane (M. Roberts,
+    /// "The unreasonable effectiveness of quasirandom sequences", 2018, from memory). Its mean
+    /// error is zero, and whole levels stay what they are.
+    static constexpr Rounding dithered(int64_t x, int64_t y) {
+        return {static_cast<uint32_t>(x) * 3242174889U + static_cast<uint32_t>(y) * 2447445414U,
+                3242174889U};
+    }
+};
+
 struct Kernels {
     const char* name;
 
@@ -127,9 +149,9 @@ struct Kernels {
         }
     }
 
-    /// Working values to 8-bit R, G, B, 255: (value + 16) >> 5, limited to 0..255.
-    void (*pack_row)(const int16_t* r, const int16_t* g, const int16_t* b, uint8_t* rgbx,
-                     int64_t n);
+    /// Working values to 8-bit R, G, B, 255: (value + offset) >> 5, limited to 0..255.
+    void (*pack_row)(const int16_t* r, const int16_t* g, const int16_t* b, uint8_t* rgbx, int64_t n,
+                     Rounding rounding);
 
     /// Float working values to 16-bit R, G, B, 65535: value * 257 rounded to nearest, limited.
     void (*pack_deep_row)(const float* r, const float* g, const float* b, uint16_t* rgba,
@@ -148,6 +170,13 @@ const Kernels& plain_kernels();
 float corrected_value(float v, float h, float g);
 /// The part of it where an end lies on the linear part of the curve but not both.
 float corrected_toe(float v, float g);
+
+/// A light factor of a value that is clipped by `ramp`, 0..1: a factor below one is lifted towards
+/// one, so that what is white in the file stays white.
+constexpr float lifted_factor(float factor, float ramp) {
+    const float missing = 1.0F - factor;
+    return factor + (missing > 0.0F ? missing : 0.0F) * ramp;
+}
 
 /// Encoded value, 0..255 scale, where the linear part of the sRGB curve ends (IEC 61966-2-1).
 inline constexpr float kToeEnd = 0.04045F * 255.0F;

@@ -139,8 +139,11 @@ void sample_cell_of(const CellSampler& s, const CellCoords& coords, Out* const o
             for (int i = 0; i < 3; ++i) {
                 if (s.photometric) {
                     const int light = coords.by_channel ? i : 0;
-                    c[i] = corrected_value(c[i], coords.h[light][at] * s.gain_h[i],
-                                           coords.g[light][at] * s.gain_g[i]);
+                    const float ramp =
+                        std::min(std::max((c[i] - s.clip_start) * s.clip_scale, 0.0F), 1.0F);
+                    c[i] = corrected_value(c[i],
+                                           lifted_factor(coords.h[light][at] * s.gain_h[i], ramp),
+                                           lifted_factor(coords.g[light][at] * s.gain_g[i], ramp));
                 }
                 store(s, c[i], out[i][j * stride + k]);
             }
@@ -239,16 +242,19 @@ void subtract_float_row(float* dst, const float* a, const float* b, int64_t n) {
     for (int64_t x = 0; x < n; ++x) dst[x] = a[x] - b[x];
 }
 
-uint8_t to_byte(int16_t value) {
-    const int32_t rounded = (saturate(value + 16)) >> kWorkShift;
+uint8_t to_byte(int16_t value, int32_t offset) {
+    const int32_t rounded = (value + offset) >> kWorkShift;
     return static_cast<uint8_t>(std::clamp(rounded, 0, 255));
 }
 
-void pack_row(const int16_t* r, const int16_t* g, const int16_t* b, uint8_t* rgbx, int64_t n) {
+void pack_row(const int16_t* r, const int16_t* g, const int16_t* b, uint8_t* rgbx, int64_t n,
+              Rounding rounding) {
     for (int64_t x = 0; x < n; ++x) {
-        rgbx[4 * x] = to_byte(r[x]);
-        rgbx[4 * x + 1] = to_byte(g[x]);
-        rgbx[4 * x + 2] = to_byte(b[x]);
+        const auto offset =
+            static_cast<int32_t>((rounding.first + static_cast<uint32_t>(x) * rounding.step) >> 27);
+        rgbx[4 * x] = to_byte(r[x], offset);
+        rgbx[4 * x + 1] = to_byte(g[x], offset);
+        rgbx[4 * x + 2] = to_byte(b[x], offset);
         rgbx[4 * x + 3] = 255;
     }
 }

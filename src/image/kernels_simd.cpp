@@ -277,6 +277,17 @@ HWY_NOINLINE VF correct_dark(VF v, VF power, VF g) {
     return out;
 }
 
+// lifted_factor() of file values v.
+HWY_INLINE VF lifted(const CellSampler& s, VF factor, VF v) {
+    const DF d;
+    const auto zero = hn::Zero(d);
+    const auto one = hn::Set(d, 1.0F);
+    const auto past = hn::Mul(hn::Sub(v, hn::Set(d, s.clip_start)), hn::Set(d, s.clip_scale));
+    const auto ramp = hn::Min(hn::Max(past, zero), one);
+    const auto missing = hn::Max(hn::Sub(one, factor), zero);
+    return hn::Add(factor, hn::Mul(missing, ramp));
+}
+
 HWY_INLINE void store(const CellSampler& s, VF value, int16_t* to) {
     const DF d;
     const D16 d16;
@@ -341,26 +352,40 @@ HWY_NOINLINE void sample_cell_of(const CellSampler& s, const CellCoords& coords,
                 }
             }
             if (s.photometric) {
-                const auto h0 = hn::Load(d, coords.h[0] + at);
+                auto h0 = hn::Load(d, coords.h[0] + at);
                 auto h1 = h0;
                 auto h2 = h0;
                 if (coords.by_channel) {
                     h1 = hn::Load(d, coords.h[1] + at);
                     h2 = hn::Load(d, coords.h[2] + at);
                 }
-                const auto p0 = power_part(c0, hn::Mul(h0, hn::Set(d, s.gain_h[0])));
-                const auto p1 = power_part(c1, hn::Mul(h1, hn::Set(d, s.gain_h[1])));
-                const auto p2 = power_part(c2, hn::Mul(h2, hn::Set(d, s.gain_h[2])));
+                h0 = hn::Mul(h0, hn::Set(d, s.gain_h[0]));
+                h1 = hn::Mul(h1, hn::Set(d, s.gain_h[1]));
+                h2 = hn::Mul(h2, hn::Set(d, s.gain_h[2]));
+                const auto start = hn::Set(d, s.clip_start);
+                const auto highest = hn::Max(hn::Max(c0, c1), c2);
+                const bool clipped = !hn::AllFalse(d, hn::Gt(highest, start));
+                if (HWY_UNLIKELY(clipped)) {
+                    h0 = lifted(s, h0, c0);
+                    h1 = lifted(s, h1, c1);
+                    h2 = lifted(s, h2, c2);
+                }
+                const auto p0 = power_part(c0, h0);
+                const auto p1 = power_part(c1, h1);
+                const auto p2 = power_part(c2, h2);
                 const auto lowest =
                     hn::Min(hn::Min(hn::Min(c0, p0), hn::Min(c1, p1)), hn::Min(c2, p2));
                 if (HWY_UNLIKELY(!hn::AllFalse(d, hn::Lt(lowest, hn::Set(d, kToeEnd))))) {
                     const int by = coords.by_channel ? 1 : 0;
-                    const auto q0 = hn::Load(d, coords.g[0] + at);
-                    const auto q1 = hn::Load(d, coords.g[by] + at);
-                    const auto q2 = hn::Load(d, coords.g[2 * by] + at);
-                    c0 = correct_dark(c0, p0, hn::Mul(q0, hn::Set(d, s.gain_g[0])));
-                    c1 = correct_dark(c1, p1, hn::Mul(q1, hn::Set(d, s.gain_g[1])));
-                    c2 = correct_dark(c2, p2, hn::Mul(q2, hn::Set(d, s.gain_g[2])));
+                    auto g0 = hn::Load(d, coords.g[0] + at);
+                    auto g1 = hn::Load(d, coords.g[by] + at);
+                    auto g2 = hn::Load(d, coords.g[2 * by] + at);
+                    g0 = lifted(s, hn::Mul(g0, hn::Set(d, s.gain_g[0])), c0);
+                    g1 = lifted(s, hn::Mul(g1, hn::Set(d, s.gain_g[1])), c1);
+                    g2 = lifted(s, hn::Mul(g2, hn::Set(d, s.gain_g[2])), c2);
+                    c0 = correct_dark(c0, p0, g0);
+                    c1 = correct_dark(c1, p1, g1);
+                    c2 = correct_dark(c2, p2, g2);
                 } else {
                     c0 = p0;
                     c1 = p1;
@@ -657,26 +682,49 @@ void subtract_float_row(float* dst, const float* a, const float* b, int64_t n) {
 }
 
 void pack_row(const int16_t* r, const int16_t* g, const int16_t* b, uint8_t* HWY_RESTRICT rgbx,
-              int64_t n) {
+              int64_t n, Rounding rounding) {
     const F16 d;
+    const E16 half_d;
+    const E32 d32;
+    const hn::RebindToUnsigned<E32> du32;
     const hn::Rebind<uint8_t, F16> d8;
     const auto lanes = static_cast<int64_t>(hn::Lanes(d));
-    const auto half = hn::Set(d, 16);
+    // Multiples of the step for the lanes of the lower and the upper half of a vector.
+    const auto lane = hn::Iota(du32, 0);
+    const auto step = hn::Set(du32, rounding.step);
+    auto lower = hn::Add(hn::Set(du32, rounding.first), hn::Mul(lane, step));
+    [[maybe_unused]] const auto half_step =
+        hn::Set(du32, static_cast<uint32_t>(lanes / 2) * rounding.step);
+    const auto to_offsets = [&](hn::Vec<decltype(du32)> at) HWY_ATTR {
+        return hn::DemoteTo(half_d, hn::BitCast(d32, hn::ShiftRight<27>(at)));
+    };
+    auto offsets = hn::Zero(d);
     const auto to_bytes = [&](const int16_t* p) HWY_ATTR {
         return hn::DemoteTo(d8,
-                            hn::ShiftRight<kWorkShift>(hn::SaturatedAdd(hn::LoadU(d, p), half)));
+                            hn::ShiftRight<kWorkShift>(hn::SaturatedAdd(hn::LoadU(d, p), offsets)));
     };
     const auto full = hn::Set(d8, 255);
     int64_t x = 0;
     for (; x + lanes <= n; x += lanes) {
+#if HWY_TARGET == HWY_SCALAR  // one lane has no halves
+        offsets = to_offsets(lower);
+        lower = hn::Add(lower, step);
+#else
+        const auto upper = hn::Add(lower, half_step);
+        offsets = hn::Combine(d, to_offsets(upper), to_offsets(lower));
+        lower = hn::Add(upper, half_step);
+#endif
         hn::StoreInterleaved4(to_bytes(r + x), to_bytes(g + x), to_bytes(b + x), full, d8,
                               rgbx + 4 * x);
     }
-    const auto one = [](int16_t v) {
-        const int32_t rounded = saturate(v + 16) >> kWorkShift;
+    int32_t offset = 0;
+    const auto one = [&](int16_t v) {
+        const int32_t rounded = (v + offset) >> kWorkShift;
         return static_cast<uint8_t>(rounded < 0 ? 0 : (rounded > 255 ? 255 : rounded));
     };
     for (; x < n; ++x) {
+        offset =
+            static_cast<int32_t>((rounding.first + static_cast<uint32_t>(x) * rounding.step) >> 27);
         rgbx[4 * x] = one(r[x]);
         rgbx[4 * x + 1] = one(g[x]);
         rgbx[4 * x + 2] = one(b[x]);

@@ -22,9 +22,16 @@ class WholeCanvas {
     WholeCanvas(const Canvas& canvas, const std::vector<FrameGeometry>& geometry,
                 const std::vector<FrameSampler>& samplers, std::array<uint8_t, 3> background);
 
-    /// 4 bytes a pixel, R, G, B, 255.
+    /// 4 bytes a pixel, R, G, B, 255, dithered unless told otherwise.
     [[nodiscard]] std::vector<uint8_t> hard_cut() const;
     [[nodiscard]] std::vector<uint8_t> blended(int bands) const;
+
+    /// 4 samples a pixel, R, G, B, alpha, blended in floats.
+    [[nodiscard]] std::vector<uint16_t> hard_cut_deep() const;
+    [[nodiscard]] std::vector<uint16_t> blended_deep(int bands) const;
+    /// How far the blend would change a pixel that no frame covers, levels.
+    [[nodiscard]] double correction_on_background(int bands) const;
+    void set_dither(bool on) { dithered_ = on; }
 
     /// The classic form in double precision: at every level sum_i w_i L(S_i) / sum_i w_i,
     /// collapsed; where a frame does not cover, S_i is the composite. 3 values a pixel, 0..255, not
@@ -45,6 +52,7 @@ class WholeCanvas {
     struct WarpedFrame {
         std::vector<uint8_t> covered;
         std::array<std::vector<int16_t>, 3> value;
+        std::array<std::vector<float>, 3> deep;
         std::vector<double> score;
         double cone_cos = 0;
     };
@@ -53,11 +61,21 @@ class WholeCanvas {
     }
     void warp(const FrameGeometry& geometry, const FrameSampler& sampler, WarpedFrame& out) const;
     void choose_labels();
+    template <typename Sum, typename Value, typename Planes>
+    std::array<std::vector<Value>, 3> blend(
+        int bands, const std::array<std::vector<Value>, 3>& composite, const Planes& planes_of,
+        Sum one, double* largest_on_background = nullptr) const;
+    [[nodiscard]] std::vector<uint8_t> to_bytes(
+        const std::array<std::vector<int16_t>, 3>& value) const;
+    [[nodiscard]] std::vector<uint16_t> to_sixteen(
+        const std::array<std::vector<float>, 3>& value) const;
 
     Canvas canvas_;
     std::vector<WarpedFrame> frames_;
     std::vector<int> source_, owner_;
     std::array<std::vector<int16_t>, 3> composite_;
+    std::array<std::vector<float>, 3> deep_composite_;
+    bool dithered_ = true;
 };
 
 }  // namespace broadloom::test

@@ -35,14 +35,17 @@ void forget_beyond(LabelRegion& labels, const Rect& kept) {
     }
 }
 
-/// The canvas leaf by leaf, as a render does it.
-std::vector<uint8_t> by_blocks(const MadeUpCanvas& m, int bands, const Tiling& tiling,
-                               const Kernels& kernels) {
+/// The canvas leaf by leaf, as a render does it; Sample: uint8_t or, deep, uint16_t.
+template <typename Sample>
+std::vector<Sample> blocks_of(const MadeUpCanvas& m, const BlockOptions& options,
+                              const Tiling& tiling, const Kernels& kernels) {
     const Canvas& canvas = m.canvas;
-    std::vector<uint8_t> out(static_cast<size_t>(canvas.width * canvas.height * 4));
+    const int bands = options.bands;
+    // What a renderer leaves alone shows.
+    std::vector<Sample> out(static_cast<size_t>(canvas.width * canvas.height * 4), Sample{77});
     const FrameIndex index(canvas, m.geometry);
     const NearestCentreLabels seams;
-    BlockRenderer renderer(canvas, {bands, tiling.core, kBackground}, kernels);
+    BlockRenderer renderer(canvas, options, kernels);
     for (int64_t y = 0; y < canvas.height; y += tiling.leaf_height) {
         for (int64_t x = 0; x < canvas.width; x += tiling.leaf_width) {
             const Rect rect{x, y, std::min(x + tiling.leaf_width, canvas.width),
@@ -57,14 +60,29 @@ std::vector<uint8_t> by_blocks(const MadeUpCanvas& m, int bands, const Tiling& t
                 samplers[static_cast<size_t>(k)] =
                     &m.samplers[static_cast<size_t>(maps.frames[static_cast<size_t>(k)])];
             }
-            renderer.render(rect, maps, labels, samplers, out.data() + 4 * (y * canvas.width + x),
-                            4 * canvas.width);
+            Sample* at = out.data() + 4 * (y * canvas.width + x);
+            if constexpr (sizeof(Sample) == 1) {
+                renderer.render(rect, maps, labels, samplers, at, 4 * canvas.width);
+            } else {
+                renderer.render_deep(rect, maps, labels, samplers, at, 4 * canvas.width);
+            }
         }
     }
     return out;
 }
 
-int64_t differing_pixels(const std::vector<uint8_t>& a, const std::vector<uint8_t>& b) {
+std::vector<uint8_t> by_blocks(const MadeUpCanvas& m, int bands, const Tiling& tiling,
+                               const Kernels& kernels) {
+    return blocks_of<uint8_t>(m, {bands, tiling.core, kBackground}, tiling, kernels);
+}
+
+std::vector<uint16_t> deep_by_blocks(const MadeUpCanvas& m, int bands, const Tiling& tiling,
+                                     const Kernels& kernels) {
+    return blocks_of<uint16_t>(m, {bands, tiling.core, kBackground}, tiling, kernels);
+}
+
+template <typename Sample>
+int64_t differing_pixels(const std::vector<Sample>& a, const std::vector<Sample>& b) {
     int64_t count = 0;
     for (size_t p = 0; p < a.size(); p += 4) count += std::equal(&a[p], &a[p] + 4, &b[p]) ? 0 : 1;
     return count;
@@ -136,9 +154,65 @@ TEST_CASE("blocks equal the whole canvas at the most bands", "[multiband][exact]
     }
 }
 
+TEST_CASE("deep blocks equal the whole canvas", "[multiband][exact][deep]") {
+    const Kernels& kernels = kernels_for(InstructionSet::automatic);
+    for (const auto make : {flat_sphere, whole_sphere, meeting_frames}) {
+        const MadeUpCanvas m = make();
+        const WholeCanvas whole = whole_of(m);
+        INFO(m.name);
+        const std::vector<uint16_t> cut = whole.hard_cut_deep();
+        CHECK(differing_pixels(deep_by_blocks(m, 0, {512, 512, 256}, kernels), cut) == 0);
+        for (const int bands : {2, 5}) {
+            const std::vector<uint16_t> expected = whole.blended_deep(bands);
+            CHECK(differing_pixels(expected, cut) > m.canvas.width);
+            for (const Tiling& t : {Tiling{512, 512, 256}, Tiling{250, 170, 64}}) {
+                INFO("bands " << bands << ", leaves " << t.leaf_width << " x " << t.leaf_height);
+                CHECK(differing_pixels(deep_by_blocks(m, bands, t, kernels), expected) == 0);
+            }
+        }
+        // Covered or not, nothing in between.
+        const std::vector<uint16_t> blended = deep_by_blocks(m, 5, {512, 512, 256}, kernels);
+        int64_t uncovered = 0;
+        int64_t wrong = 0;
+        for (int64_t y = 0; y < whole.height(); ++y) {
+            for (int64_t x = 0; x < whole.width(); ++x) {
+                const uint16_t* p = &blended[4 * static_cast<size_t>(y * whole.width() + x)];
+                const bool covered = whole.source(x, y) >= 0;
+                if (!covered) ++uncovered;
+                const bool blank = p[0] == 0 && p[1] == 0 && p[2] == 0 && p[3] == 0;
+                wrong += covered ? p[3] != 65535 : !blank;
+            }
+        }
+        CHECK(wrong == 0);
+        CHECK(uncovered > 0);
+    }
+}
+
+TEST_CASE("the background stays what it is beside a blend", "[multiband][exact]") {
+    // Negative control: the correction itself does reach over the frames' borders.
+    const MadeUpCanvas m = flat_sphere();
+    const WholeCanvas whole = whole_of(m);
+    const auto got = by_blocks(m, 5, {512, 512, 256}, kernels_for(InstructionSet::automatic));
+    int64_t wrong = 0;
+    int64_t uncovered = 0;
+    for (int64_t y = 0; y < whole.height(); ++y) {
+        for (int64_t x = 0; x < whole.width(); ++x) {
+            if (whole.source(x, y) >= 0) continue;
+            ++uncovered;
+            const uint8_t* p = &got[4 * static_cast<size_t>(y * whole.width() + x)];
+            wrong += !std::equal(kBackground.begin(), kBackground.end(), p);
+        }
+    }
+    CHECK(uncovered > 1000);
+    CHECK(wrong == 0);
+    CHECK(whole.correction_on_background(5) > 1);
+}
+
 TEST_CASE("every instruction set gives the whole canvas's bits", "[multiband][exact][simd]") {
     const MadeUpCanvas m = flat_sphere();
-    const std::vector<uint8_t> expected = whole_of(m).blended(4);
+    const WholeCanvas whole = whole_of(m);
+    const std::vector<uint8_t> expected = whole.blended(4);
+    const std::vector<uint16_t> deep = whole.blended_deep(4);
     int tried = 0;
     for (const InstructionSet set :
          {InstructionSet::plain, InstructionSet::sse4, InstructionSet::avx2, InstructionSet::avx512,
@@ -152,6 +226,7 @@ TEST_CASE("every instruction set gives the whole canvas's bits", "[multiband][ex
         ++tried;
         INFO(kernels->name);
         CHECK(differing_pixels(by_blocks(m, 4, {250, 170, 64}, *kernels), expected) == 0);
+        CHECK(differing_pixels(deep_by_blocks(m, 4, {250, 170, 64}, *kernels), deep) == 0);
     }
     CHECK(tried >= 2);
 }
@@ -182,6 +257,15 @@ TEST_CASE("the comparison notices a halo that is too small, a missing band and o
     CHECK(differing_pixels(whole.blended(bands + 1), expected) > 0);
     blocks[blocks.size() / 2] ^= 1;
     CHECK(differing_pixels(blocks, expected) == 1);
+
+    const std::vector<uint16_t> deep = whole.blended_deep(bands);
+    for (const int64_t reach : {64, 80}) {
+        Tiling small = right;
+        small.reach = reach;
+        INFO("deep, reach " << reach);
+        CHECK(differing_pixels(deep_by_blocks(m, bands, small, kernels), deep) > 0);
+    }
+    CHECK(differing_pixels(deep_by_blocks(m, bands, enough, kernels), deep) == 0);
 }
 
 TEST_CASE("beyond its reach a seam changes nothing", "[multiband][exact]") {
@@ -220,22 +304,30 @@ TEST_CASE("the working format agrees with the classic blend in doubles", "[multi
     // are the same sum when weights add up to one; what remains is rounding: 1/32 level at each
     // level of the pyramid and half a level at the end.
     const MadeUpCanvas m = covered_sphere();
-    const WholeCanvas whole = whole_of(m);
+    WholeCanvas whole = whole_of(m);
+    whole.set_dither(false);
     for (int64_t y = 0; y < whole.height(); ++y) {
         for (int64_t x = 0; x < whole.width(); ++x) REQUIRE(whole.owner(x, y) >= 0);
     }
     for (int bands = 1; bands <= 6; ++bands) {
         const std::vector<double> exact = whole.blended_in_doubles(bands);
+        // Rounded to nearest: the dither is the output's, not the blend's.
         const std::vector<uint8_t> ours =
-            by_blocks(m, bands, {512, 512, 256}, kernels_for(InstructionSet::automatic));
+            blocks_of<uint8_t>(m, {bands, 256, kBackground, false}, {512, 512, 256},
+                               kernels_for(InstructionSet::automatic));
         const std::vector<uint8_t> cut = whole.hard_cut();
+        const std::vector<uint16_t> deep =
+            deep_by_blocks(m, bands, {512, 512, 256}, kernels_for(InstructionSet::automatic));
         double worst = 0;
+        double worst_deep = 0;
         double squares = 0;
         double squares_cut = 0;
         for (size_t p = 0; p < exact.size() / 3; ++p) {
             for (size_t c = 0; c < 3; ++c) {
                 const double error = ours[4 * p + c] - exact[3 * p + c];
                 worst = std::max(worst, std::abs(error));
+                worst_deep =
+                    std::max(worst_deep, std::abs(deep[4 * p + c] / 257.0 - exact[3 * p + c]));
                 squares += error * error;
                 const double apart = cut[4 * p + c] - exact[3 * p + c];
                 squares_cut += apart * apart;
@@ -247,6 +339,8 @@ TEST_CASE("the working format agrees with the classic blend in doubles", "[multi
         INFO("bands " << bands << ": worst " << worst << " levels, " << psnr
                       << " dB (rounding alone: 58.9 dB); the hard cut: " << psnr_cut << " dB");
         CHECK(worst < 0.6);
+        // The yardstick's samples are rounded to 1/32 level, half a level of 16 bits comes on top.
+        CHECK(worst_deep < 0.05);
         // Rounding to whole levels has a variance of 1/12: 58.9 dB.
         CHECK(psnr > 58.5);
         CHECK(psnr_cut < 45);

@@ -57,8 +57,8 @@ struct CellPlane {
     float scale_x = 1, scale_y = 1, offset_x = 0, offset_y = 0;
 };
 
-/// A value at the end of the file's scale only says "at least this". JPEG and interpolation leave
-/// it within two levels of 255; the ramp keeps what is next to it smooth.
+/// A value at the end of the file's scale only says "at least this much". JPEG and interpolation
+/// leave it within two levels of 255; the ramp keeps what is next to it smooth.
 inline constexpr float kClipStart = 247.0F;
 inline constexpr float kClipScale = 1.0F / 6.0F;
 
@@ -171,11 +171,22 @@ float corrected_value(float v, float h, float g);
 /// The part of it where an end lies on the linear part of the curve but not both.
 float corrected_toe(float v, float g);
 
-/// A light factor of a value that is clipped by `ramp`, 0..1: a factor below one is lifted towards
-/// one, so that what is white in the file stays white.
-constexpr float lifted_factor(float factor, float ramp) {
+/// How much of a pixel of the file is clipped, 0..1: the mean of its channels.
+constexpr float clipped_share(float r, float g, float b, float start = kClipStart,
+                              float scale = kClipScale) {
+    const auto ramp = [&](float v) {
+        const float past = (v - start) * scale;
+        return past < 0.0F ? 0.0F : (past > 1.0F ? 1.0F : past);
+    };
+    return ((ramp(r) + ramp(g)) + ramp(b)) * (1.0F / 3.0F);
+}
+
+/// The light factor of a pixel of which a share is clipped: a factor below one is lifted towards
+/// one, so that what is white in the file stays white. The same share for all channels keeps the
+/// hue; by the largest channel alone colours next to white would be lifted that are known well.
+constexpr float lifted_factor(float factor, float clipped) {
     const float missing = 1.0F - factor;
-    return factor + (missing > 0.0F ? missing : 0.0F) * ramp;
+    return factor + (missing > 0.0F ? missing : 0.0F) * clipped;
 }
 
 /// Encoded value, 0..255 scale, where the linear part of the sRGB curve ends (IEC 61966-2-1).

@@ -136,14 +136,13 @@ void sample_cell_of(const CellSampler& s, const CellCoords& coords, Out* const o
                 c[1] = (y - 0.344136F * cb) - 0.714136F * cr;
                 c[2] = y + 1.772F * cb;
             }
+            const float clipped = clipped_share(c[0], c[1], c[2], s.clip_start, s.clip_scale);
             for (int i = 0; i < 3; ++i) {
                 if (s.photometric) {
                     const int light = coords.by_channel ? i : 0;
-                    const float ramp =
-                        std::min(std::max((c[i] - s.clip_start) * s.clip_scale, 0.0F), 1.0F);
-                    c[i] = corrected_value(c[i],
-                                           lifted_factor(coords.h[light][at] * s.gain_h[i], ramp),
-                                           lifted_factor(coords.g[light][at] * s.gain_g[i], ramp));
+                    c[i] = corrected_value(
+                        c[i], lifted_factor(coords.h[light][at] * s.gain_h[i], clipped),
+                        lifted_factor(coords.g[light][at] * s.gain_g[i], clipped));
                 }
                 store(s, c[i], out[i][j * stride + k]);
             }

@@ -277,15 +277,19 @@ HWY_NOINLINE VF correct_dark(VF v, VF power, VF g) {
     return out;
 }
 
-// lifted_factor() of file values v.
-HWY_INLINE VF lifted(const CellSampler& s, VF factor, VF v) {
+HWY_INLINE VF clipped_share(const CellSampler& s, VF r, VF g, VF b) {
     const DF d;
-    const auto zero = hn::Zero(d);
-    const auto one = hn::Set(d, 1.0F);
-    const auto past = hn::Mul(hn::Sub(v, hn::Set(d, s.clip_start)), hn::Set(d, s.clip_scale));
-    const auto ramp = hn::Min(hn::Max(past, zero), one);
-    const auto missing = hn::Max(hn::Sub(one, factor), zero);
-    return hn::Add(factor, hn::Mul(missing, ramp));
+    const auto ramp = [&](VF v) HWY_ATTR {
+        const auto past = hn::Mul(hn::Sub(v, hn::Set(d, s.clip_start)), hn::Set(d, s.clip_scale));
+        return hn::Min(hn::Max(past, hn::Zero(d)), hn::Set(d, 1.0F));
+    };
+    return hn::Mul(hn::Add(hn::Add(ramp(r), ramp(g)), ramp(b)), hn::Set(d, 1.0F / 3.0F));
+}
+
+HWY_INLINE VF lifted_factor(VF factor, VF clipped) {
+    const DF d;
+    const auto missing = hn::Max(hn::Sub(hn::Set(d, 1.0F), factor), hn::Zero(d));
+    return hn::Add(factor, hn::Mul(missing, clipped));
 }
 
 HWY_INLINE void store(const CellSampler& s, VF value, int16_t* to) {
@@ -364,11 +368,12 @@ HWY_NOINLINE void sample_cell_of(const CellSampler& s, const CellCoords& coords,
                 h2 = hn::Mul(h2, hn::Set(d, s.gain_h[2]));
                 const auto start = hn::Set(d, s.clip_start);
                 const auto highest = hn::Max(hn::Max(c0, c1), c2);
-                const bool clipped = !hn::AllFalse(d, hn::Gt(highest, start));
-                if (HWY_UNLIKELY(clipped)) {
-                    h0 = lifted(s, h0, c0);
-                    h1 = lifted(s, h1, c1);
-                    h2 = lifted(s, h2, c2);
+                auto clipped = hn::Zero(d);
+                if (HWY_UNLIKELY(!hn::AllFalse(d, hn::Gt(highest, start)))) {
+                    clipped = clipped_share(s, c0, c1, c2);
+                    h0 = lifted_factor(h0, clipped);
+                    h1 = lifted_factor(h1, clipped);
+                    h2 = lifted_factor(h2, clipped);
                 }
                 const auto p0 = power_part(c0, h0);
                 const auto p1 = power_part(c1, h1);
@@ -380,9 +385,9 @@ HWY_NOINLINE void sample_cell_of(const CellSampler& s, const CellCoords& coords,
                     auto g0 = hn::Load(d, coords.g[0] + at);
                     auto g1 = hn::Load(d, coords.g[by] + at);
                     auto g2 = hn::Load(d, coords.g[2 * by] + at);
-                    g0 = lifted(s, hn::Mul(g0, hn::Set(d, s.gain_g[0])), c0);
-                    g1 = lifted(s, hn::Mul(g1, hn::Set(d, s.gain_g[1])), c1);
-                    g2 = lifted(s, hn::Mul(g2, hn::Set(d, s.gain_g[2])), c2);
+                    g0 = lifted_factor(hn::Mul(g0, hn::Set(d, s.gain_g[0])), clipped);
+                    g1 = lifted_factor(hn::Mul(g1, hn::Set(d, s.gain_g[1])), clipped);
+                    g2 = lifted_factor(hn::Mul(g2, hn::Set(d, s.gain_g[2])), clipped);
                     c0 = correct_dark(c0, p0, g0);
                     c1 = correct_dark(c1, p1, g1);
                     c2 = correct_dark(c2, p2, g2);

@@ -5,6 +5,10 @@ target_include_directories(bl_made_up PUBLIC ${PROJECT_SOURCE_DIR}/tests)
 target_link_libraries(bl_made_up PUBLIC bl_canvas bl_image bl_scene)
 
 broadloom_test(block_exactness_test unit/block_exactness_test.cpp LINK bl_made_up bl_blend)
+# What light does at seams, on frames painted from a world that is known.
+add_library(bl_painted STATIC support/painted_frames.cpp)
+target_link_libraries(bl_painted PUBLIC bl_made_up bl_blend)
+broadloom_test(highlights_test unit/highlights_test.cpp LINK bl_painted)
 broadloom_test(cell_map_test unit/cell_map_test.cpp LINK bl_made_up bl_blend)
 broadloom_test(seam_labels_test unit/seam_labels_test.cpp LINK bl_made_up bl_blend)
 

@@ -9,6 +9,8 @@ broadloom_test(block_exactness_test unit/block_exactness_test.cpp LINK bl_made_u
 add_library(bl_painted STATIC support/painted_frames.cpp)
 target_link_libraries(bl_painted PUBLIC bl_made_up bl_blend)
 broadloom_test(highlights_test unit/highlights_test.cpp LINK bl_painted)
+broadloom_test(levels_test unit/levels_test.cpp LINK bl_painted)
+broadloom_test(blend_space_test unit/blend_space_test.cpp LINK bl_shoot bl_blend)
 broadloom_test(cell_map_test unit/cell_map_test.cpp LINK bl_made_up bl_blend)
 broadloom_test(seam_labels_test unit/seam_labels_test.cpp LINK bl_made_up bl_blend)
 

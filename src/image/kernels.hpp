@@ -171,19 +171,18 @@ float corrected_value(float v, float h, float g);
 /// The part of it where an end lies on the linear part of the curve but not both.
 float corrected_toe(float v, float g);
 
-/// How much of a pixel of the file is clipped, 0..1: the mean of its channels.
-constexpr float clipped_share(float r, float g, float b, float start = kClipStart,
-                              float scale = kClipScale) {
-    const auto ramp = [&](float v) {
-        const float past = (v - start) * scale;
-        return past < 0.0F ? 0.0F : (past > 1.0F ? 1.0F : past);
-    };
-    return ((ramp(r) + ramp(g)) + ramp(b)) * (1.0F / 3.0F);
+/// How far a pixel of the file is clipped to white, 0..1: its least channel decides. Where only
+/// some channels are clipped the others tell its light, and lifting it would be a guess.
+constexpr float clipped_to_white(float r, float g, float b, float start = kClipStart,
+                                 float scale = kClipScale) {
+    float least = r < g ? r : g;
+    if (b < least) least = b;
+    const float past = (least - start) * scale;
+    return past < 0.0F ? 0.0F : (past > 1.0F ? 1.0F : past);
 }
 
-/// The light factor of a pixel of which a share is clipped: a factor below one is lifted towards
-/// one, so that what is white in the file stays white. The same share for all channels keeps the
-/// hue; by the largest channel alone colours next to white would be lifted that are known well.
+/// The light factor of a pixel that is clipped to white as above: a factor below one is lifted
+/// towards one, so that what is white in the file stays white. All channels alike keep the hue.
 constexpr float lifted_factor(float factor, float clipped) {
     const float missing = 1.0F - factor;
     return factor + (missing > 0.0F ? missing : 0.0F) * clipped;

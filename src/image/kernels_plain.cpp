@@ -136,7 +136,7 @@ void sample_cell_of(const CellSampler& s, const CellCoords& coords, Out* const o
                 c[1] = (y - 0.344136F * cb) - 0.714136F * cr;
                 c[2] = y + 1.772F * cb;
             }
-            const float clipped = clipped_share(c[0], c[1], c[2], s.clip_start, s.clip_scale);
+            const float clipped = clipped_to_white(c[0], c[1], c[2], s.clip_start, s.clip_scale);
             for (int i = 0; i < 3; ++i) {
                 if (s.photometric) {
                     const int light = coords.by_channel ? i : 0;

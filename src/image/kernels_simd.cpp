@@ -277,13 +277,10 @@ HWY_NOINLINE VF correct_dark(VF v, VF power, VF g) {
     return out;
 }
 
-HWY_INLINE VF clipped_share(const CellSampler& s, VF r, VF g, VF b) {
+HWY_INLINE VF clipped_to_white(const CellSampler& s, VF least) {
     const DF d;
-    const auto ramp = [&](VF v) HWY_ATTR {
-        const auto past = hn::Mul(hn::Sub(v, hn::Set(d, s.clip_start)), hn::Set(d, s.clip_scale));
-        return hn::Min(hn::Max(past, hn::Zero(d)), hn::Set(d, 1.0F));
-    };
-    return hn::Mul(hn::Add(hn::Add(ramp(r), ramp(g)), ramp(b)), hn::Set(d, 1.0F / 3.0F));
+    const auto past = hn::Mul(hn::Sub(least, hn::Set(d, s.clip_start)), hn::Set(d, s.clip_scale));
+    return hn::Min(hn::Max(past, hn::Zero(d)), hn::Set(d, 1.0F));
 }
 
 HWY_INLINE VF lifted_factor(VF factor, VF clipped) {
@@ -367,10 +364,10 @@ HWY_NOINLINE void sample_cell_of(const CellSampler& s, const CellCoords& coords,
                 h1 = hn::Mul(h1, hn::Set(d, s.gain_h[1]));
                 h2 = hn::Mul(h2, hn::Set(d, s.gain_h[2]));
                 const auto start = hn::Set(d, s.clip_start);
-                const auto highest = hn::Max(hn::Max(c0, c1), c2);
+                const auto least = hn::Min(hn::Min(c0, c1), c2);
                 auto clipped = hn::Zero(d);
-                if (HWY_UNLIKELY(!hn::AllFalse(d, hn::Gt(highest, start)))) {
-                    clipped = clipped_share(s, c0, c1, c2);
+                if (HWY_UNLIKELY(!hn::AllFalse(d, hn::Gt(least, start)))) {
+                    clipped = clipped_to_white(s, least);
                     h0 = lifted_factor(h0, clipped);
                     h1 = lifted_factor(h1, clipped);
                     h2 = lifted_factor(h2, clipped);

@@ -146,10 +146,10 @@ TEST_CASE("a sun and a bright window across seams have no rim", "[multiband][hig
 }
 
 TEST_CASE("only what is clipped is lifted, and never above what it was", "[highlights]") {
-    CHECK(clipped_share(247, 247, 247) == 0);
-    CHECK(clipped_share(255, 254, 253) == 1);
-    CHECK(clipped_share(255, 100, 100) == broadloom::testing::close_to(1.0 / 3).margin(1e-6));
-    CHECK(clipped_share(250, 250, 250) == broadloom::testing::close_to(0.5).margin(1e-6));
+    CHECK(clipped_to_white(247, 247, 247) == 0);
+    CHECK(clipped_to_white(255, 254, 253) == 1);
+    CHECK(clipped_to_white(255, 255, 100) == 0);
+    CHECK(clipped_to_white(255, 250, 255) == broadloom::testing::close_to(0.5).margin(1e-6));
     for (const float factor : {0.25F, 0.8F, 1.0F, 1.7F}) {
         CHECK(lifted_factor(factor, 0) == factor);
         CHECK(lifted_factor(factor, 1) == std::max(factor, 1.0F));

@@ -5,6 +5,7 @@
 #include "base/text.hpp"
 #include "cli/commands.hpp"
 #include "cli/gather_options.hpp"
+#include "cli/picture_options.hpp"
 #include "cli/steps.hpp"
 
 namespace broadloom::cli {
@@ -13,6 +14,7 @@ namespace {
 
 struct Arguments {
     GatherArguments gather;
+    PictureArguments picture;
     std::string out, memory, pass = "both";
     double level = 0;
     int threads = 0;
@@ -50,6 +52,7 @@ void run(const Arguments& a, int threads) {
     const std::vector<Pass> passes = choice<std::vector<Pass>>(
         "--pass", a.pass,
         {{"both", {Pass::draft, Pass::full}}, {"draft", {Pass::draft}}, {"full", {Pass::full}}});
+    const RenderOptions picture_options = finish_picture_options(a.picture);
     open_folder(folder, a.resume);
     std::error_code ignored;
     // What an earlier run has finished stands under its final name.
@@ -74,12 +77,18 @@ void run(const Arguments& a, int threads) {
     }
     for (const Pass pass : passes) {
         say_step(pass == Pass::draft ? "render: draft" : "render: full");
-        RenderOptions o;
+        RenderOptions o = picture_options;
         o.out = folder / (pass == Pass::draft ? "draft" : "full");
         o.pass = pass;
         o.memory_bytes = memory;
         o.threads = threads;
         o.resume = a.resume;
+        if (pass == Pass::draft && o.crop.kind == Crop::Kind::pixels) {
+            // Pixels count in the full picture; the draft is half its size.
+            for (double* side : {&o.crop.left, &o.crop.top, &o.crop.right, &o.crop.bottom}) {
+                *side /= 2;
+            }
+        }
         // The draft has decided the seams already.
         if (pass == Pass::full && passes.size() > 1) o.like = folder / "draft";
         run_render(read_scene(scene_file, SceneNeeds::orientations), o);
@@ -93,6 +102,7 @@ void add_weave(CLI::App& app) {
     CLI::App* sub = app.add_subcommand(
         "weave", "From a folder of photographs to the picture: gather, align, render in turn.");
     add_gather_options(*sub, a->gather);
+    add_picture_options(*sub, a->picture);
     sub->add_option("--out", a->out, "Folder for everything; absent or empty before")->required();
     sub->add_option("--pass", a->pass, "draft, full, or both in turn (both)");
     sub->add_option("--level", a->level, "Turn the levelled picture clockwise, degrees (0)");

@@ -94,8 +94,6 @@ TEST_CASE("gains misjudged by 5 % leave no patches", "[corrections][pipeline]") 
     const Picture truth = landscape(canvas);
     const ScratchFolder folder;
     const Scene scene = shoot(truth, canvas, usual_shoot(), folder.path());
-    const double right =
-        worst_block_bias(truth, rendered(scene, folder / "right", true, 6), kMargin);
     Scene wrong = scene;
     Dice dice(4);
     for (Frame& f : wrong.frames) {
@@ -107,9 +105,8 @@ TEST_CASE("gains misjudged by 5 % leave no patches", "[corrections][pipeline]") 
     const Picture patchy = rendered(wrong, folder / "patchy", false, 6);
     const double corrected = worst_block_bias(truth, even, kMargin);
     const double as_is = worst_block_bias(truth, patchy, kMargin);
-    tell("worst block: right gains " + std::to_string(right) + ", misjudged " +
-         std::to_string(as_is) + ", evened " + std::to_string(corrected) + " levels");
-    CHECK(right < 1.5);
+    tell("worst block: gains misjudged " + std::to_string(as_is) + " levels, evened " +
+         std::to_string(corrected));
     CHECK(as_is > 3.5);  // the control
     CHECK(corrected < 2.5);
     for (size_t c = 0; c < 3; ++c) {

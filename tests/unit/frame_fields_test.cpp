@@ -267,3 +267,49 @@ TEST_CASE("interpolated cells follow the fields as exactly as the lens", "[field
     CHECK(worst < 0.02);  // cell_map.cpp's bound
     CHECK(without > 1);
 }
+
+TEST_CASE("cells carry the light of the fields by channel", "[fields]") {
+    // A long lens is interpolated from the cells' corners, a short one pixel by pixel.
+    for (const double focal : {6000.0, 500.0}) {
+        Camera camera = made_up_camera(900, 600, focal);
+        camera.vignetting = {-0.2, 0, 0};
+        FrameGeometry lit(camera, aimed(0, 0, 0), 1);
+        auto fields = std::make_shared<FrameFields>();
+        Dice dice(6);
+        fields->light_grid = {8, 6};
+        for (auto& channel : fields->log_gain) {
+            channel = random_coefficients(fields->light_grid, 0.05, dice);
+        }
+        lit.set_fields(fields);
+        const double half = 20 / focal * kDegPerRad * 16;
+        const Canvas canvas =
+            canvas_between(Surface::sphere, -half, half, half, -half, camera.focal_px * kRadPerDeg);
+        const CellRegion region = cells_of({0, 0, canvas.width, canvas.height});
+        const LatticeDirections directions(canvas, region);
+        const CellMap map(directions, lit);
+        double worst = 0;
+        double apart = 0;
+        for (int i = 0; i < 40; ++i) {
+            const int64_t cx = dice.whole(0, region.width() - 1);
+            const int64_t cy = dice.whole(0, region.height() - 1);
+            CellCoords coords;
+            int64_t origin_x = 0;
+            int64_t origin_y = 0;
+            map.coordinates(cx, cy, plain_kernels(), coords, origin_x, origin_y);
+            REQUIRE(coords.by_channel);
+            for (const int64_t k : {0, 100, 255}) {
+                double inverse_norm = 1;
+                const Vec3 d = directions.pixel((region.x0 + cx) * kCell + k % kCell,
+                                                (region.y0 + cy) * kCell + k / kCell, inverse_norm);
+                const FramePoint p = lit.at(d, inverse_norm);
+                for (size_t c = 0; c < 3; ++c) {
+                    worst = std::max(worst, std::abs(static_cast<double>(coords.g[c][k] - p.g[c])));
+                    worst = std::max(worst, std::abs(static_cast<double>(coords.h[c][k] - p.h[c])));
+                }
+                apart = std::max(apart, std::abs(static_cast<double>(p.g[0] - p.g[2])));
+            }
+        }
+        CHECK(worst < 1e-3);  // a quarter of a level is 1e-3 of white
+        CHECK(apart > 0.02);  // the control: channels taken for each other
+    }
+}

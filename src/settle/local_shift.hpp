@@ -35,7 +35,10 @@ struct Patch {
 struct PatchLattice {
     struct Point {
         int64_t column = 0, row = 0;
-        friend auto operator<=>(const Point&, const Point&) = default;
+        friend bool operator==(const Point&, const Point&) = default;
+        friend bool operator<(const Point& a, const Point& b) {
+            return a.row != b.row ? a.row < b.row : a.column < b.column;
+        }
     };
     int scale = 1;            ///< full-size canvas pixels a patch pixel: step / 4 within 1..2
     double pixel_rad = 0;     ///< a patch pixel at the patch's centre

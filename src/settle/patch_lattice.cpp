@@ -129,11 +129,6 @@ PatchLattice patch_lattice(const CoarseCanvas& coarse, const std::vector<FrameGe
         const bool after = i + 1 < seen.size() && std::get<0>(seen[i + 1]) == point;
         if (before || after) lattice.points[std::get<1>(seen[i])].push_back(point);
     }
-    for (auto& points : lattice.points) {
-        std::sort(points.begin(), points.end(), [](const auto& a, const auto& b) {
-            return std::tie(a.row, a.column) < std::tie(b.row, b.column);
-        });
-    }
     return lattice;
 }
 
@@ -159,8 +154,10 @@ std::vector<Patch> cut_patches(const PatchLattice& lattice, size_t frame,
             for (int cx = 0; cx < cells; ++cx) {
                 std::array<FramePoint, 4> corner;
                 for (int k = 0; k < 4; ++k) {
-                    const double x = (cx + k % 2) * kCell * step - kPatchSide / 2.0;
-                    const double y = (cy + k / 2) * kCell * step - kPatchSide / 2.0;
+                    const int right = cx + k % 2;
+                    const int down = cy + k / 2;
+                    const double x = right * kCell * step - kPatchSide / 2.0;
+                    const double y = down * kCell * step - kPatchSide / 2.0;
                     const Vec3 d = lattice.direction(point, x, y);
                     corner[static_cast<size_t>(k)] = geometry.at(d, 1 / norm(d));
                 }
@@ -177,7 +174,7 @@ std::vector<Patch> cut_patches(const PatchLattice& lattice, size_t frame,
                                      29 * rgb[at + static_cast<size_t>(2) * kCellArea];
                     const int x = (cx * kCell + i % kCell) / samples;
                     const int y = (cy * kCell + i / kCell) / samples;
-                    sums[static_cast<size_t>(y * kPatchSide + x)] += luma >> 4;
+                    sums[static_cast<size_t>(y) * kPatchSide + static_cast<size_t>(x)] += luma >> 4;
                 }
             }
         }

@@ -31,6 +31,10 @@ constexpr double kWorstDeviation = 0.5;
 /// The way there and back, in deviations and in patch pixels.
 constexpr double kWorstReturn = 0.35;
 
+size_t index_of(int x, int y, int width) {
+    return static_cast<size_t>(y) * static_cast<size_t>(width) + static_cast<size_t>(x);
+}
+
 using Plane = std::array<float, static_cast<size_t>(kSide) * kSide>;
 using HalfPlane = std::array<float, static_cast<size_t>(kHalf) * kHalf>;
 
@@ -63,8 +67,7 @@ void halve(const Plane& in, HalfPlane& out) {
         const float* a = in.data() + static_cast<ptrdiff_t>(2 * y) * kSide;
         const float* b = a + kSide;
         for (int x = 0; x < kHalf; ++x) {
-            out[static_cast<size_t>(y * kHalf + x)] =
-                (a[2 * x] + a[2 * x + 1] + b[2 * x] + b[2 * x + 1]) / 4;
+            out[index_of(x, y, kHalf)] = (a[2 * x] + a[2 * x + 1] + b[2 * x] + b[2 * x + 1]) / 4;
         }
     }
 }
@@ -87,8 +90,8 @@ class Correlation {
         double mean = 0;
         for (int y = 0; y < side; ++y) {
             for (int x = 0; x < side; ++x) {
-                const float v = first[static_cast<size_t>((y + reach) * kHalf + x + reach)];
-                pattern[static_cast<size_t>(y * side + x)] = v;
+                const float v = first[index_of(x + reach, y + reach, kHalf)];
+                pattern[index_of(x, y, side)] = v;
                 mean += static_cast<double>(v);
             }
         }
@@ -119,7 +122,7 @@ class Correlation {
                 const double s = total(sum, side);
                 const double other = total(square, side) - s * s / count;
                 const double both = power * std::max(other, 0.0);
-                value_[static_cast<size_t>(oy * width + ox)] =
+                value_[index_of(ox, oy, width)] =
                     both > 0 ? total(product, side) / std::sqrt(both) : 0;
             }
         }
@@ -127,7 +130,7 @@ class Correlation {
 
     [[nodiscard]] int reach() const { return reach_; }
     [[nodiscard]] double at(int x, int y) const {
-        return value_[static_cast<size_t>((y + reach_) * (2 * reach_ + 1) + x + reach_)];
+        return value_[index_of(x + reach_, y + reach_, 2 * reach_ + 1)];
     }
     /// At least as large as its up to eight neighbours.
     [[nodiscard]] bool peak(int x, int y) const {
@@ -199,7 +202,7 @@ class Refinement {
                 const std::array<float, 4> row{(in[x + 1] - in[x - 1]) / 2,
                                                (in[x + kSide] - in[x - kSide]) / 2, in[x] - kMiddle,
                                                1};
-                const auto at = static_cast<size_t>(y * side_ + x);
+                const size_t at = index_of(x, y, side_);
                 for (size_t i = 0; i < 4; ++i) {
                     column_[i][at] = row[i] * weight;
                     for (size_t j = i; j < 4; ++j) {

@@ -76,7 +76,9 @@ void add_rows(const SplineTap& tap, const std::array<double, 2>& amount, const S
 void add_smoothness(const SplineGrid& grid, double weight, const double* c, double* out) {
     const int w = grid.columns;
     const int h = grid.rows;
-    const auto at = [w](int i, int j) { return static_cast<size_t>(j * w + i); };
+    const auto at = [w](int i, int j) {
+        return static_cast<size_t>(j) * static_cast<size_t>(w) + static_cast<size_t>(i);
+    };
     for (int j = 0; j < h; ++j) {
         for (int i = 0; i < w; ++i) {
             if (i >= 1 && i + 1 < w) {

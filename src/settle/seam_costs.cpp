@@ -14,7 +14,8 @@ constexpr int64_t kStep = 4;
 /// The offset is taken out up to here, levels: beyond, something that fills most of the overlap
 /// differs, not the exposure.
 constexpr int kMostOffset = 8;
-constexpr int kLevels = 256;
+constexpr size_t kLevels = 256;
+constexpr int kMostLevel = 256;
 
 /// The value below which half of the counted ones lie.
 template <size_t kSize>
@@ -37,7 +38,7 @@ PairTone measure_pair(const FrameView& a, const FrameView& b, const Rect& common
         int64_t ia, ib;
     };
     std::vector<Sample> samples;
-    std::array<std::array<int64_t, static_cast<size_t>(2 * kLevels + 1)>, 3> counts{};
+    std::array<std::array<int64_t, 2 * kLevels + 1>, 3> counts{};
     for (int64_t y = common.y0; y < common.y1; y += kStep) {
         for (int64_t x = common.x0; x < common.x1; x += kStep) {
             const int64_t wx = span.wraps ? x - floor_div(x, span.width) * span.width : x;
@@ -48,7 +49,8 @@ PairTone measure_pair(const FrameView& a, const FrameView& b, const Rect& common
             for (size_t c = 0; c < 3; ++c) {
                 const int d =
                     (a.value(c, ia) - b.value(c, ib) + (1 << (kWorkShift - 1))) >> kWorkShift;
-                ++counts[c][static_cast<size_t>(std::clamp(d, -kLevels, kLevels) + kLevels)];
+                ++counts[c]
+                        [static_cast<size_t>(std::clamp(d, -kMostLevel, kMostLevel) + kMostLevel)];
             }
         }
     }
@@ -56,17 +58,18 @@ PairTone measure_pair(const FrameView& a, const FrameView& b, const Rect& common
     double noise = options.least_noise;
     if (!samples.empty()) {
         for (size_t c = 0; c < 3; ++c) {
-            tone.offset[c] = std::clamp(median_of(counts[c]) - kLevels, -kMostOffset, kMostOffset) *
-                             (1 << kWorkShift);
+            tone.offset[c] =
+                std::clamp(median_of(counts[c]) - kMostLevel, -kMostOffset, kMostOffset) *
+                (1 << kWorkShift);
         }
-        constexpr int kParts = 4;  // of a level
-        std::array<int64_t, static_cast<size_t>(kLevels * kParts)> sizes{};
+        constexpr size_t kParts = 4;  // of a level
+        std::array<int64_t, kLevels * kParts> sizes{};
         for (const Sample& s : samples) {
             const float d = std::sqrt(squared_difference(a, s.ia, b, s.ib, tone.offset)) *
                             static_cast<float>(kParts) / (1 << kWorkShift);
-            ++sizes[static_cast<size_t>(std::clamp(static_cast<int>(d), 0, kLevels * kParts - 1))];
+            ++sizes[std::min(static_cast<size_t>(d), kLevels * kParts - 1)];
         }
-        noise = (median_of(sizes) + 0.5) / kParts;
+        noise = (median_of(sizes) + 0.5) / static_cast<double>(kParts);
     }
     noise = std::clamp(noise, options.least_noise, options.most_noise) * (1 << kWorkShift);
     tone.scale = static_cast<float>(1 / (4 * noise * noise));

@@ -9,14 +9,12 @@
 
 namespace broadloom {
 
-/// Whole numbers stand for costs, so that sums have no order. One unit of cost is what frames cost
-/// at a pixel where they differ by twice the noise of the pair.
+/// Whole numbers stand for costs, so that sums have no order.
 inline constexpr int32_t kSeamUnit = 256;
 inline constexpr int32_t kSeamLength = 64;  ///< each step of a seam
 /// And each step that only one of the two frames sees both sides of: blending has no room there.
 inline constexpr int32_t kSeamAtBorder = 1024;
 inline constexpr int32_t kDifferenceUnit = 4;
-inline constexpr float kNoiseShare = 1.0F;
 /// Differences cost this much at most, in kDifferenceUnit.
 inline constexpr float kMostDifference = 65535;
 
@@ -108,9 +106,9 @@ inline float squared_difference(const FrameView& a, int64_t ia, const FrameView&
 /// added by what is more than noise; in kDifferenceUnit, for pixels of one canvas or the mean and
 /// the most of several.
 inline uint16_t difference_cost(float ratio, float most_ratio) {
-    return static_cast<uint16_t>(std::min(
-        kMostDifference,
-        kSeamUnit / kDifferenceUnit * (kNoiseShare * ratio + most_ratio * most_ratio / 2)));
+    constexpr float kUnit = static_cast<float>(kSeamUnit) / kDifferenceUnit;
+    return static_cast<uint16_t>(
+        std::min(kMostDifference, kUnit * (ratio + most_ratio * most_ratio / 2)));
 }
 
 }  // namespace broadloom

@@ -10,9 +10,10 @@ namespace {
 /// Frames of a view by place: a table instead of a search for each pixel.
 class Places {
   public:
-    explicit Places(const std::vector<int>& frames) : count_(frames.size()) {
-        first_ = frames.front();
-        place_.assign(static_cast<size_t>(frames.back() - first_ + 1), 0);
+    explicit Places(const std::vector<int>& frames)
+        : count_(frames.size()),
+          first_(frames.front()),
+          place_(static_cast<size_t>(frames.back() - frames.front()) + 1, 0) {
         for (size_t i = 0; i < frames.size(); ++i) {
             place_[static_cast<size_t>(frames[i] - first_)] = i;
         }

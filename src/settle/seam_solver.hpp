@@ -4,12 +4,14 @@
 /// SIGGRAPH 2004) on a reduced canvas first and then, in a band around its seams, on the coarse
 /// one.
 ///
-/// The cost of a labelling is, in units of one pixel's length of seam between frames that agree:
-/// - for each pair of neighbours taken from different frames k and l: 1, plus at both pixels the
-///   fourth power of the difference between k and l over twice the pair's noise, halved.
-///   Difference: root mean square over the channels of the frames' difference and half its
-///   gradient, less what the whole pair differs by. Where only one of the two pixels is seen by
-///   both frames, it counts twice: a seam along a frame's border costs like any other.
+/// The cost of a labelling is, with r = (difference / (2 noise))^2 of the two frames at a pixel:
+/// - for each pair of neighbours taken from different frames: 1/4, plus r + r^2 / 2 at both pixels,
+///   so that where frames agree the seam is short and seeks what differs least, and crossing what
+///   differs by ten times the noise costs a detour of hundreds of pixels. Difference: root mean
+///   square over the channels of the frames' difference and half its gradient, less what the whole
+///   pair differs by; noise: its median over the pair's overlap. Where only one of the two pixels
+///   is seen by both frames, it counts twice, plus 4: a seam along a frame's border costs like any
+///   other, and blending has no room there.
 /// - for each pixel: a little for being near its frame's border, far from its middle, or clearly
 ///   less sharp than another frame is there.
 #pragma once

@@ -60,13 +60,16 @@ ColourStage::ColourStage(const ColourConversion& conversion)
     }
 }
 
-inline float ColourStage::Curve::at(float value) const {
-    const float x = (value < 0 ? -value : value) * (steps * (1.0F / 255.0F));
-    // Written so that a NaN stays within the table, too.
-    const auto i = static_cast<size_t>(x < steps ? x : steps);
-    const Chord& chord = chords[i];
-    const float linear = chord.start + chord.slope * (x - static_cast<float>(i));
-    return value < 0 ? -linear : linear;
+void ColourStage::Curve::decode(float* value) const {
+    const float scale = steps * (1.0F / 255.0F);
+    for (int i = 0; i < kCellArea; ++i) {
+        const float x = std::abs(value[i]) * scale;
+        // Written so that a NaN stays within the table, too.
+        const auto step = static_cast<int32_t>(x < steps ? x : steps);
+        const Chord& chord = chords[static_cast<size_t>(step)];
+        const float linear = chord.start + chord.slope * (x - static_cast<float>(step));
+        value[i] = std::copysign(linear, value[i]);
+    }
 }
 
 void ColourStage::apply(const CellSampler& sampler, const CellCoords& coords, bool photometric,
@@ -75,32 +78,29 @@ void ColourStage::apply(const CellSampler& sampler, const CellCoords& coords, bo
         convert_table(r, g, b, stride);
         return;
     }
-    const SrgbLight& light = SrgbLight::tables();
-    const std::array<float, 9>& m = matrix_;
-    const Curve& curve_r = curves_[curve_of_[0]];
-    const Curve& curve_g = curves_[curve_of_[1]];
-    const Curve& curve_b = curves_[curve_of_[2]];
-    const float* light_r = coords.g[0];
-    const float* light_g = coords.g[coords.by_channel ? 1 : 0];
-    const float* light_b = coords.g[coords.by_channel ? 2 : 0];
+    float* const value[3] = {r, g, b};
+    alignas(64) float light[3][kCellArea];
+    for (size_t c = 0; c < 3; ++c) {
+        for (int j = 0; j < kCell; ++j) {
+            std::copy_n(value[c] + j * stride, kCell, light[c] + j * kCell);
+        }
+        curves_[curve_of_[c]].decode(light[c]);
+        if (!photometric) continue;
+        const float* factor = coords.g[coords.by_channel ? c : 0];
+        for (int i = 0; i < kCellArea; ++i) light[c][i] *= factor[i] * sampler.gain_g[c];
+    }
+    const SrgbLight& curve = SrgbLight::tables();
     constexpr float kUnit = 255.0F / 65535.0F;
-    for (int j = 0; j < kCell; ++j) {
-        float* row_r = r + j * stride;
-        float* row_g = g + j * stride;
-        float* row_b = b + j * stride;
-        for (int i = 0; i < kCell; ++i) {
-            float lr = curve_r.at(row_r[i]);
-            float lg = curve_g.at(row_g[i]);
-            float lb = curve_b.at(row_b[i]);
-            if (photometric) {
+    for (size_t c = 0; c < 3; ++c) {
+        const float* m = &matrix_[3 * c];
+        for (int j = 0; j < kCell; ++j) {
+            float* row = value[c] + j * stride;
+            for (int i = 0; i < kCell; ++i) {
                 const int at = j * kCell + i;
-                lr *= light_r[at] * sampler.gain_g[0];
-                lg *= light_g[at] * sampler.gain_g[1];
-                lb *= light_b[at] * sampler.gain_g[2];
+                const float linear =
+                    (m[0] * light[0][at] + m[1] * light[1][at]) + m[2] * light[2][at];
+                row[i] = curve.to_code_unlimited(linear) * kUnit;
             }
-            row_r[i] = light.to_code_unlimited((m[0] * lr + m[1] * lg) + m[2] * lb) * kUnit;
-            row_g[i] = light.to_code_unlimited((m[3] * lr + m[4] * lg) + m[5] * lb) * kUnit;
-            row_b[i] = light.to_code_unlimited((m[6] * lr + m[7] * lg) + m[8] * lb) * kUnit;
         }
     }
 }

@@ -60,7 +60,8 @@ class ColourStage {
         };
         std::vector<Chord> chords;  ///< one more than intervals: the last goes on above 1
         float steps = 1;            ///< intervals, for an encoded value of 255
-        [[nodiscard]] float at(float value) const;
+        /// A cell of encoded values, 0..255 scale, to linear light; odd below black.
+        void decode(float* value) const;
     };
     void convert_table(float* r, float* g, float* b, std::ptrdiff_t stride) const;
 

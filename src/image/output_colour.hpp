@@ -29,6 +29,9 @@ class TileColour {
     void convert_row(const uint8_t* deep, int64_t x, int64_t y, int64_t n, uint8_t* rgbx) const;
 
   private:
+    /// The same for codes of sRGB.
+    void convert_codes(const uint8_t* deep, int64_t x, int64_t y, int64_t n, uint8_t* rgbx) const;
+
     bool same_primaries_;
     std::array<float, 9> to_srgb_{};
     std::array<uint8_t, 3> background_;

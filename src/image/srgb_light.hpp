@@ -3,6 +3,7 @@
 
 #include <array>
 #include <bit>
+#include <cmath>
 #include <cstdint>
 #include <vector>
 
@@ -19,20 +20,16 @@ class SrgbLight {
     /// The code value of linear light, 0..65535, not rounded: within 0.05 of the curve, so that
     /// to_code(to_linear(c)) rounds to c. Light outside 0..1 is limited to it.
     [[nodiscard]] float to_code(float linear) const {
-        if (!(linear > kToeEnd)) return linear > 0 ? linear * (12.92F * 65535.0F) : 0.0F;
-        if (linear >= 1.0F) return 65535.0F;
-        return on_chord(linear);
+        return code_of(linear > 0.0F ? (linear < 1.0F ? linear : 1.0F) : 0.0F);
     }
     [[nodiscard]] uint16_t to_code_rounded(float linear) const {
-        return static_cast<uint16_t>(to_code(linear) + 0.5F);
+        return static_cast<uint16_t>(static_cast<int32_t>(to_code(linear) + 0.5F));
     }
 
     /// The same without limits: the curve goes on above 1, up to 32, and is odd below 0.
     [[nodiscard]] float to_code_unlimited(float linear) const {
-        const float magnitude = linear < 0 ? -linear : linear;
-        if (!(magnitude > kToeEnd)) return linear * (12.92F * 65535.0F);
-        const float code = on_chord(magnitude < kMost ? magnitude : kMost);
-        return linear < 0 ? -code : code;
+        const float magnitude = std::abs(linear);
+        return std::copysign(code_of(magnitude < kMost ? magnitude : kMost), linear);
     }
 
   private:
@@ -46,6 +43,12 @@ class SrgbLight {
     struct Chord {
         float start, slope;
     };
+
+    /// From 0 to kMost; without a branch, which pictures would make unpredictable.
+    [[nodiscard]] float code_of(float linear) const {
+        const float curved = on_chord(linear > kToeEnd ? linear : kToeEnd);
+        return linear > kToeEnd ? curved : linear * (12.92F * 65535.0F);
+    }
 
     /// From kToeEnd to kMost.
     [[nodiscard]] float on_chord(float linear) const {

@@ -80,14 +80,25 @@ void ColourStage::apply(const CellSampler& sampler, const CellCoords& coords, bo
     }
     float* const value[3] = {r, g, b};
     alignas(64) float light[3][kCellArea];
+    alignas(64) float clipped[kCellArea];
     for (size_t c = 0; c < 3; ++c) {
         for (int j = 0; j < kCell; ++j) {
             std::copy_n(value[c] + j * stride, kCell, light[c] + j * kCell);
         }
+    }
+    if (photometric) {
+        for (int i = 0; i < kCellArea; ++i) {
+            clipped[i] = clipped_to_white(light[0][i], light[1][i], light[2][i], sampler.clip_start,
+                                          sampler.clip_scale);
+        }
+    }
+    for (size_t c = 0; c < 3; ++c) {
         curves_[curve_of_[c]].decode(light[c]);
         if (!photometric) continue;
         const float* factor = coords.g[coords.by_channel ? c : 0];
-        for (int i = 0; i < kCellArea; ++i) light[c][i] *= factor[i] * sampler.gain_g[c];
+        for (int i = 0; i < kCellArea; ++i) {
+            light[c][i] *= lifted_factor(factor[i] * sampler.gain_g[c], clipped[i]);
+        }
     }
     const SrgbLight& curve = SrgbLight::tables();
     constexpr float kUnit = 255.0F / 65535.0F;

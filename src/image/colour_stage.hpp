@@ -44,8 +44,8 @@ class ColourStage {
     [[nodiscard]] bool corrects_light() const { return side_ == 0; }
 
     /// Converts 16 rows of 16 sampled values, 0..255 scale, in place. With `photometric` (and
-    /// corrects_light()) each channel's light is multiplied by coords.g and sampler.gain_g.
-    /// `stride` in values.
+    /// corrects_light()) each channel's light is multiplied by coords.g and sampler.gain_g, lifted
+    /// where the file is clipped to white. `stride` in values.
     void apply(const CellSampler& sampler, const CellCoords& coords, bool photometric, float* r,
                float* g, float* b, std::ptrdiff_t stride) const;
 

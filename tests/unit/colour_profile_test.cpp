@@ -225,9 +225,12 @@ TEST_CASE("light is corrected in linear light and the frame's own primaries", "[
     for (int i = 0; i < kCellArea; ++i) {
         double light[3];
         double plain[3];
+        const float clipped =
+            clipped_to_white(before.value[0][i], before.value[1][i], before.value[2][i]);
         for (int c = 0; c < 3; ++c) {
             plain[c] = std::pow(static_cast<double>(before.value[c][i]) / 255, 563.0 / 256);
-            light[c] = plain[c] * static_cast<double>(gain[static_cast<size_t>(c)]);
+            light[c] = plain[c] *
+                       static_cast<double>(lifted_factor(gain[static_cast<size_t>(c)], clipped));
         }
         for (size_t c = 0; c < 3; ++c) {
             const auto encoded = [&](const double v[3]) {
@@ -241,6 +244,20 @@ TEST_CASE("light is corrected in linear light and the frame's own primaries", "[
     }
     CHECK(most < 0.02);  // beyond black and white, too
     CHECK(without > 10);
+}
+
+TEST_CASE("what is white in the file stays white under a factor below one", "[colour_stage]") {
+    const FrameColourProfile profile =
+        read_colour_profile(output_profile(ColourSpace::adobe_rgb), false);
+    const ColourStage stage(conversion_to(profile, ColourSpace::srgb));
+    Cell cell{};
+    for (auto& channel : cell.value) std::fill_n(channel, kCellArea, 255.0F);
+    for (auto& channel : cell.value) channel[1] = 200.0F;
+    apply(stage, cell, true, {0.5F, 0.5F, 0.5F});
+    for (const auto& channel : cell.value) {
+        CHECK(std::abs(channel[0] - 255.0F) < 0.02F);
+        CHECK(channel[1] < 160.0F);  // control: grey is halved
+    }
 }
 
 TEST_CASE("the curve goes on above white and is odd below black", "[colour_stage]") {

@@ -49,8 +49,8 @@ PairTone measure_pair(const FrameView& a, const FrameView& b, const Rect& common
             for (size_t c = 0; c < 3; ++c) {
                 const int d =
                     (a.value(c, ia) - b.value(c, ib) + (1 << (kWorkShift - 1))) >> kWorkShift;
-                ++counts[c]
-                        [static_cast<size_t>(std::clamp(d, -kMostLevel, kMostLevel) + kMostLevel)];
+                const int64_t bin = int64_t{kMostLevel} + std::clamp(d, -kMostLevel, kMostLevel);
+                ++counts[c][static_cast<size_t>(bin)];
             }
         }
     }

@@ -13,3 +13,6 @@ broadloom_test(tiff_deflate_test unit/tiff_deflate_test.cpp
 add_executable(deflate_bench EXCLUDE_FROM_ALL bench/deflate_bench.cpp)
 target_include_directories(deflate_bench PRIVATE ${PROJECT_SOURCE_DIR}/tests)
 target_link_libraries(deflate_bench PRIVATE bl_io PkgConfig::JPEG)
+broadloom_test(colour_test pipeline/colour_test.cpp
+  LINK bl_render PkgConfig::LCMS2 PkgConfig::JPEG PkgConfig::VIPS)
+set_tests_properties(colour_test PROPERTIES TIMEOUT 300)

@@ -20,6 +20,11 @@ constexpr int kSpansAcross = 8;
 constexpr int kMostSpans = 24;
 /// A point that many frames show is compared between the nearest of them alone.
 constexpr size_t kMostFramesAPoint = 6;
+/// So many other matches of the pair within so many rows of a match must say the same as it, to
+/// this many full-size pixels: what stands alone is chance, or moved.
+constexpr int kLeastSupport = 2;
+constexpr double kSupportRows = 2.5;
+constexpr double kSupportDifference = 2;
 /// A frame with fewer believed matches is left as it is.
 constexpr size_t kLeastMatches = 8;
 constexpr double kLeastBelief = 0.25;
@@ -75,8 +80,38 @@ std::vector<PairMatches> shared_points(const PatchLattice& lattice,
     return all;
 }
 
-void match(const PatchLattice& lattice, const PatchSource& source, int search, int threads,
+/// Drops matches that are longer than both frames may be moved together, and those that stand
+/// alone.
+void keep_supported(const PatchLattice& lattice, double longest, PairMatches& pair) {
+    const double unit = lattice.scale;
+    std::erase_if(pair.matches, [&](const PairMatches::Match& m) {
+        return std::hypot(m.displacement.by.x, m.displacement.by.y) * unit > longest;
+    });
+    const double near = std::cos(kSupportRows * lattice.row_step_deg * kRadPerDeg);
+    std::vector<Vec3> at;
+    at.reserve(pair.matches.size());
+    for (const auto& m : pair.matches) at.push_back(lattice.direction(m.point));
+    std::vector<PairMatches::Match> kept;
+    for (size_t i = 0; i < at.size(); ++i) {
+        const Displacement& mine = pair.matches[i].displacement;
+        int support = 0;
+        for (size_t j = 0; j < at.size(); ++j) {
+            if (j == i || dot(at[i], at[j]) < near) continue;
+            const Displacement& other = pair.matches[j].displacement;
+            const double apart = (mine.by.x - other.by.x) * mine.axis[0].x +
+                                 (mine.by.y - other.by.y) * mine.axis[0].y;
+            if (std::abs(apart) * unit < kSupportDifference) ++support;
+        }
+        if (support >= kLeastSupport) kept.push_back(pair.matches[i]);
+    }
+    pair.matches = std::move(kept);
+}
+
+void match(const PatchLattice& lattice, const PatchSource& source, double longest, int threads,
            std::vector<PairMatches>& pairs) {
+    // A little more than that tells what lies beyond.
+    const int search =
+        std::min(kFarthestSearch, static_cast<int>(std::ceil(longest / lattice.scale)) + 1);
     for_each_index(pairs.size(), threads, [&](size_t p, int) {
         PairMatches& pair = pairs[p];
         const auto first = source.get(pair.first);
@@ -86,6 +121,7 @@ void match(const PatchLattice& lattice, const PatchSource& source, int search, i
             if (found) pair.matches.push_back({lattice.points[pair.first][i], *found});
         }
         pair.patches = {};
+        keep_supported(lattice, longest, pair);
     });
 }
 
@@ -256,10 +292,8 @@ std::vector<FrameFields> solve_shifts(const PatchLattice& lattice,
     if (!(limit_px > 0)) return fields;
 
     std::vector<PairMatches> pairs = shared_points(lattice, frames);
-    // Both frames of a pair may be moved by the limit; a little more tells what lies beyond.
-    const int search =
-        std::min(kFarthestSearch, static_cast<int>(std::ceil(2 * limit_px / lattice.scale)) + 1);
-    match(lattice, patches, search, threads, pairs);
+    // Both frames of a pair may be moved by the limit.
+    match(lattice, patches, 2 * limit_px, threads, pairs);
 
     SplineProblem problem;
     problem.components = 2;

@@ -360,3 +360,30 @@ TEST_CASE("the lattice's points are shared, inside their frames and the same fro
     CHECK(polar.points[2].size() > 50);
     CHECK(polar.points[2] == polar.points[3]);
 }
+
+TEST_CASE("things that neighbours show by chance alike move nothing", "[shift]") {
+    // Each frame has a texture of its own but for a few small things that all have somewhere.
+    const World world = [](size_t frame, double x, double y) {
+        for (int k = 0; k < 40; ++k) {
+            const auto f = static_cast<int64_t>(frame);
+            const double cx = 700 * lattice_noise(k, 1, 5);
+            const double cy = 300 * lattice_noise(k, 2, 5);
+            if (std::hypot(x - cx, y - cy) < 40) {
+                return 120 + texture(x + 5 * lattice_noise(f, 4 + k, 5),
+                                     y + 5 * lattice_noise(f, 90 + k, 5), 3);
+            }
+        }
+        return 120 + texture(x, y, 1000 * (frame + 1));
+    };
+    const Bend none = [](size_t, double, double) { return Vec2{}; };
+    const Shoot shoot(2, 1, 2, world, none);
+    ShiftReport report;
+    double longest = 0;
+    for (const auto& f : solved(shoot, 6, 2, &report)) {
+        longest = std::max(longest, f.longest_shift());
+    }
+    CAPTURE(report.points);
+    CHECK(longest == 0);
+    // The control: what the same frames agree on moves them.
+    CHECK(solved(four_frames(), 6)[0].longest_shift() > 1);
+}

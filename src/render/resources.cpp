@@ -108,12 +108,22 @@ MemoryShares share_memory(const RenderJob& job) {
 }
 
 int64_t estimate_tiff(const RenderJob& job) {
-    const auto picture = static_cast<double>(job.shape.pixel_count());
-    double each = jpeg_bytes_a_pixel(job);
-    // Three samples that do not shrink at all: photographs took 4.6 to 5.5 bytes of 6, and 1.4 of 3
-    // (see DEVELOPERS.md). Alpha takes next to nothing.
-    if (job.tiff.lossless()) each = job.tiff.bits == 16 ? 6.0 : 3.0;
-    return static_cast<int64_t>(std::min(picture * each, 9e18));
+    if (!job.tiff.lossless()) {
+        const auto picture = static_cast<double>(job.shape.pixel_count());
+        return static_cast<int64_t>(std::min(picture * jpeg_bytes_a_pixel(job), 9e18));
+    }
+    const TileLayout layout(job);
+    const PyramidShape& shape = layout.tiff_shape;
+    double tiles = 0;
+    for (int level = 0; level < shape.levels(); ++level) {
+        if (!layout.in_tiff(level)) continue;
+        tiles += static_cast<double>(shape.columns(level)) * static_cast<double>(shape.rows(level));
+    }
+    // Three samples that do not shrink at all: photographs took 4.6 to 6 bytes of 6 (noise, fine
+    // detail), and 1.4 of 3. Alpha takes next to nothing.
+    const double each = job.tiff.bits == 16 ? 6.1 : 3.0;
+    return static_cast<int64_t>(
+        std::min(tiles * static_cast<double>(shape.tile * shape.tile) * each, 9e18));
 }
 
 int64_t estimate_disk(const RenderJob& job) {

@@ -23,7 +23,7 @@ class SrgbLight {
         return code_of(linear > 0.0F ? (linear < 1.0F ? linear : 1.0F) : 0.0F);
     }
     [[nodiscard]] uint16_t to_code_rounded(float linear) const {
-        return static_cast<uint16_t>(static_cast<int32_t>(to_code(linear) + 0.5F));
+        return static_cast<uint16_t>(to_code(linear) + 0.5F);
     }
 
     /// The same without limits: the curve goes on above 1, up to 32, and is odd below 0.

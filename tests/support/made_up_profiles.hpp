@@ -83,7 +83,8 @@ inline IccBytes grey_profile(double gamma) {
     return saved(profile.get());
 }
 
-/// Adobe RGB (1998) as a table of colours (A2B0 and A2B1, Lab, 17 nodes a side) whose reds are duller.
+/// Adobe RGB (1998) as a table of colours (A2B0 and A2B1, Lab, 17 nodes a side) whose reds are
+/// duller.
 inline IccBytes table_profile() {
     const IccBytes base_bytes = matrix_profile(kAdobeXy, 563.0 / 256, "base");
     const LcmsProfile base(

@@ -62,9 +62,10 @@ class WholeCanvas {
     void warp(const FrameGeometry& geometry, const FrameSampler& sampler, WarpedFrame& out) const;
     void choose_labels();
     template <typename Sum, typename Value, typename Planes>
-    std::array<std::vector<Value>, 3> blend(
-        int bands, const std::array<std::vector<Value>, 3>& composite, const Planes& planes_of,
-        Sum one, double* largest_on_background = nullptr) const;
+    std::array<std::vector<Value>, 3> blend(int bands,
+                                            const std::array<std::vector<Value>, 3>& composite,
+                                            const Planes& planes_of, Sum one,
+                                            double* largest_on_background = nullptr) const;
     [[nodiscard]] std::vector<uint8_t> to_bytes(
         const std::array<std::vector<int16_t>, 3>& value) const;
     [[nodiscard]] std::vector<uint16_t> to_sixteen(

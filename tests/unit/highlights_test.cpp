@@ -14,8 +14,8 @@ using namespace broadloom::test;
 
 namespace {
 
-constexpr double kScale = 20;  // pixels a degree
-const double kThirdStop = std::cbrt(2.0);
+constexpr double kScale = 20;                     // pixels a degree
+constexpr double kThirdStop = 1.259921049894873;  // the cube root of 2
 
 /// Tells the figures when BROADLOOM_FIGURES is set.
 void tell(const std::string& text) {

@@ -61,6 +61,7 @@ void compare_rows(const BlendRows<T>& plain, const BlendRows<T>& other, int64_t 
                   const std::vector<T>& weights, const Noise& noise) {
     const auto size = static_cast<size_t>(n);
     std::vector<std::vector<T>> rows;
+    rows.reserve(5);
     for (int i = 0; i < 5; ++i) rows.push_back(noise(2 * size + 3, false));
     const T* five[5] = {rows[0].data(), rows[1].data(), rows[2].data(), rows[3].data(),
                         rows[4].data()};

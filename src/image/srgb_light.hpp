@@ -23,7 +23,8 @@ class SrgbLight {
         return code_of(linear > 0.0F ? (linear < 1.0F ? linear : 1.0F) : 0.0F);
     }
     [[nodiscard]] uint16_t to_code_rounded(float linear) const {
-        return static_cast<uint16_t>(to_code(linear) + 0.5F);
+        const float rounded = to_code(linear) + 0.5F;  // the cast drops the fraction
+        return static_cast<uint16_t>(rounded);
     }
 
     /// The same without limits: the curve goes on above 1, up to 32, and is odd below 0.

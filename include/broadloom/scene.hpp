@@ -24,6 +24,17 @@ struct CanvasRequest {
     std::optional<double> left_deg, right_deg, top_deg, bottom_deg, pixels_per_degree;
 };
 
+/// A part of a frame, by its outline. A point lies in it when a ray from the point meets the
+/// outline an odd number of times (even-odd rule), so that an outline may cross itself.
+struct FrameMask {
+    enum class Kind {
+        leave_out,  ///< the frame shows nothing of it
+        keep,       ///< the picture shows it from this frame; of several, from the first
+    };
+    Kind kind = Kind::leave_out;
+    std::vector<Vec2> outline_px;  ///< at least 3, upright frame pixels; may lie outside the frame
+};
+
 /// One photograph of the set.
 struct Frame {
     std::string file;                    ///< as written in the scene; relative to the scene file
@@ -36,7 +47,7 @@ struct Frame {
     bool use = true;                      ///< false: "left out"
     std::string reason;                   ///< why it is left out
     std::string placed_by;                ///< "", "matches", "head" or "hand"
-    std::string masks_json = "[]";        ///< kept as it is (compact JSON text)
+    std::vector<FrameMask> masks;         ///< "leave out" goes before "keep"
 };
 
 struct Scene {

@@ -2,6 +2,8 @@
 
 #include <algorithm>
 
+#include "blend/kept_cell.hpp"
+
 namespace broadloom {
 
 RegionMaps::RegionMaps(const Canvas& canvas, const CellRegion& region,
@@ -98,16 +100,22 @@ class CellDecision {
     CellDecision(const RegionMaps& maps, const Kernels& kernels) : maps_(maps), kernels_(kernels) {}
 
     void decide(int64_t cx, int64_t cy, LabelRegion& out) {
+        const KeptCell kept = kept_cell(maps_, cx, cy, kernels_);
+        if (kept.kind == KeptCell::Kind::all) {
+            out.set(cx, cy, kept.owner);
+            return;
+        }
         gather(cx, cy);
         if (candidates_.empty()) {
             out.set(cx, cy, kNobody);
             return;
         }
-        if (const auto* winner = uniform_winner()) {
+        const Candidate* winner = uniform_winner();
+        if (winner != nullptr && kept.kind == KeptCell::Kind::none) {
             out.set(cx, cy, static_cast<Label>(winner->k));
             return;
         }
-        by_pixels(cx, cy, out);
+        by_pixels(cx, cy, kept, out);
     }
 
   private:
@@ -138,7 +146,7 @@ class CellDecision {
         return nullptr;
     }
 
-    void by_pixels(int64_t cx, int64_t cy, LabelRegion& out) {
+    void by_pixels(int64_t cx, int64_t cy, const KeptCell& kept, LabelRegion& out) {
         std::array<Label, kCellArea> labels;
         std::array<double, kCellArea> best;
         labels.fill(kNobody);
@@ -172,6 +180,7 @@ class CellDecision {
                 }
             }
         }
+        kept.put_over(labels);
         out.set(cx, cy, labels);
     }
 

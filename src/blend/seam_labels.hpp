@@ -85,6 +85,7 @@ class SeamLabels {
 };
 
 /// The frame whose axis is nearest among those that cover the pixel; the earlier frame on ties.
+/// Masks that keep a frame go before that.
 /// Uncovered pixels belong, for blending weights only, to the nearest frame whose cone holds them.
 class NearestCentreLabels final : public SeamLabels {
   public:

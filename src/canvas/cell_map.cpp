@@ -117,7 +117,7 @@ void CellMap::classify() {
     for (int64_t cy = 0; cy < height_; ++cy) {
         for (int64_t cx = 0; cx < width_; ++cx) {
             Cell& cell = cells_[index(cx, cy)];
-            cell = {Coverage::none, false};
+            cell = {Coverage::none, Coverage::none, false};
             const FramePoint* corner[4] = {&node(cx, cy), &node(cx + 1, cy), &node(cx, cy + 1),
                                            &node(cx + 1, cy + 1)};
             if (std::all_of(corner, corner + 4,
@@ -145,7 +145,7 @@ void CellMap::classify() {
             }
             if (!smooth || std::hypot(error_x, error_y) / 8 > kLargestError) {
                 cell.exact = true;
-                cell.coverage = coverage_by_pixels(cx, cy);
+                classify_by_pixels(cx, cy, cell);
             } else {
                 const auto [x_low, x_high] =
                     std::minmax({corner[0]->x, corner[1]->x, corner[2]->x, corner[3]->x});
@@ -162,20 +162,49 @@ void CellMap::classify() {
                 } else {
                     cell.coverage = Coverage::part;
                 }
+                if (frame_->masks() != nullptr) {
+                    apply_masks(x_low - kMargin, y_low - kMargin, x_high + kMargin,
+                                y_high + kMargin, cell);
+                }
             }
         }
     }
 }
 
-Coverage CellMap::coverage_by_pixels(int64_t cx, int64_t cy) const {
+/// What masks make of a cell whose pixels lie between two corners in the stored frame.
+void CellMap::apply_masks(double x_low, double y_low, double x_high, double y_high,
+                          Cell& cell) const {
+    if (cell.coverage == Coverage::none) return;
+    const FrameMasks& masks = *frame_->masks();
+    switch (masks.left_out(x_low, y_low, x_high, y_high)) {
+        case Share::all:
+            cell.coverage = Coverage::none;
+            return;
+        case Share::some:
+            cell.coverage = Coverage::part;
+            break;
+        case Share::none:
+            break;
+    }
+    const Share kept = masks.kept(x_low, y_low, x_high, y_high);
+    if (kept != Share::none) cell.kept = kept == Share::all ? cell.coverage : Coverage::part;
+}
+
+void CellMap::classify_by_pixels(int64_t cx, int64_t cy, Cell& cell) const {
     CellCoords coords;
     int64_t origin_x = 0;
     int64_t origin_y = 0;
     exact_coordinates(cx, cy, coords, origin_x, origin_y);
     bool inside[kCellArea];
     covered(coords, origin_x, origin_y, inside);
-    const auto count = std::count(inside, inside + kCellArea, true);
-    return count == 0 ? Coverage::none : (count == kCellArea ? Coverage::full : Coverage::part);
+    const auto share = [&] {
+        const auto count = std::count(inside, inside + kCellArea, true);
+        return count == 0 ? Coverage::none : (count == kCellArea ? Coverage::full : Coverage::part);
+    };
+    cell.coverage = share();
+    if (frame_->masks() == nullptr || !frame_->masks()->any_kept()) return;
+    kept(coords, origin_x, origin_y, inside);
+    cell.kept = share();
 }
 
 void CellMap::exact_coordinates(int64_t cx, int64_t cy, CellCoords& out, int64_t& origin_x,
@@ -237,6 +266,28 @@ void CellMap::covered(const CellCoords& coords, int64_t origin_x, int64_t origin
     for (int i = 0; i < kCellArea; ++i) {
         out[i] = coords.u[i] >= u_low && coords.u[i] <= u_high && coords.v[i] >= v_low &&
                  coords.v[i] <= v_high;
+    }
+    const FrameMasks* masks = frame_->masks();
+    if (masks == nullptr || !masks->any_left_out()) return;
+    for (int i = 0; i < kCellArea; ++i) {
+        out[i] = out[i] &&
+                 !masks->left_out(static_cast<double>(coords.u[i]) + static_cast<double>(origin_x),
+                                  static_cast<double>(coords.v[i]) + static_cast<double>(origin_y));
+    }
+}
+
+void CellMap::kept(const CellCoords& coords, int64_t origin_x, int64_t origin_y,
+                   bool out[kCellArea]) const {
+    const FrameMasks* masks = frame_->masks();
+    if (masks == nullptr || !masks->any_kept()) {
+        std::fill(out, out + kCellArea, false);
+        return;
+    }
+    covered(coords, origin_x, origin_y, out);
+    for (int i = 0; i < kCellArea; ++i) {
+        out[i] =
+            out[i] && masks->kept(static_cast<double>(coords.u[i]) + static_cast<double>(origin_x),
+                                  static_cast<double>(coords.v[i]) + static_cast<double>(origin_y));
     }
 }
 

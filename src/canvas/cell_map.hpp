@@ -80,11 +80,14 @@ class CellMap {
   public:
     CellMap(const LatticeDirections& directions, const FrameGeometry& frame);
 
-    /// How much of the cell's 256 pixels the frame covers; (cx, cy) counted from the region's
-    /// corner.
+    /// How much of the cell's 256 pixels the frame covers (in view and not left out by a mask);
+    /// `part` is also said where it is not known. (cx, cy) counted from the region's corner.
     [[nodiscard]] Coverage coverage(int64_t cx, int64_t cy) const {
         return cells_[index(cx, cy)].coverage;
     }
+
+    /// How much of the cell's pixels the frame covers and a mask keeps; likewise.
+    [[nodiscard]] Coverage kept(int64_t cx, int64_t cy) const { return cells_[index(cx, cy)].kept; }
 
     /// Scores (cosine of the angle to the frame's axis) at the cell's corners, as in CellCorners.
     void corner_scores(int64_t cx, int64_t cy, double out[4]) const;
@@ -94,9 +97,12 @@ class CellMap {
     void coordinates(int64_t cx, int64_t cy, const Kernels& kernels, CellCoords& out,
                      int64_t& origin_x, int64_t& origin_y) const;
 
-    /// The view test for coordinates as above.
+    /// Which pixels the frame covers, for coordinates as above: in view and not left out.
     void covered(const CellCoords& coords, int64_t origin_x, int64_t origin_y,
                  bool out[kCellArea]) const;
+    /// Which pixels the frame covers and a mask keeps.
+    void kept(const CellCoords& coords, int64_t origin_x, int64_t origin_y,
+              bool out[kCellArea]) const;
 
     [[nodiscard]] const FrameGeometry& frame() const { return *frame_; }
 
@@ -105,7 +111,7 @@ class CellMap {
 
   private:
     struct Cell {
-        Coverage coverage;
+        Coverage coverage, kept;
         bool exact;
     };
     [[nodiscard]] size_t index(int64_t cx, int64_t cy) const {
@@ -115,7 +121,8 @@ class CellMap {
         return nodes_[static_cast<size_t>((j + 1) * (width_ + 3) + i + 1)];
     }
     void classify();
-    [[nodiscard]] Coverage coverage_by_pixels(int64_t cx, int64_t cy) const;
+    void classify_by_pixels(int64_t cx, int64_t cy, Cell& cell) const;
+    void apply_masks(double x_low, double y_low, double x_high, double y_high, Cell& cell) const;
     void exact_coordinates(int64_t cx, int64_t cy, CellCoords& out, int64_t& origin_x,
                            int64_t& origin_y) const;
 

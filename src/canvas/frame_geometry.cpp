@@ -40,6 +40,9 @@ FrameGeometry::FrameGeometry(const Camera& camera, const Frame& frame, int orien
       stored_height_(orientation >= 5 ? camera.width : camera.height),
       orientation_(orientation) {
     set_cone(0);
+    if (!frame.masks.empty()) {
+        masks_ = std::make_shared<const FrameMasks>(frame.masks, width_, height_, orientation_);
+    }
 
     vignetted_ = camera.vignetting != std::array<double, 3>{0, 0, 0};
     photometric_ = vignetted_ || gain_ != std::array<double, 3>{1, 1, 1};

@@ -12,6 +12,7 @@
 #include "broadloom/camera.hpp"
 #include "broadloom/scene.hpp"
 #include "canvas/frame_fields.hpp"
+#include "canvas/frame_masks.hpp"
 
 namespace broadloom {
 
@@ -52,11 +53,18 @@ class FrameGeometry {
     [[nodiscard]] int64_t stored_height() const { return stored_height_; }
     [[nodiscard]] double upright_width() const { return width_; }
     [[nodiscard]] double upright_height() const { return height_; }
+    [[nodiscard]] int orientation() const { return orientation_; }
     [[nodiscard]] const Vec3& axis() const { return axis_; }
     /// Half angle of a cone around the axis that holds every direction in view, radians.
     [[nodiscard]] double cone_rad() const { return cone_rad_; }
     [[nodiscard]] double cone_cos() const { return cone_cos_; }
     [[nodiscard]] const std::array<double, 3>& gain() const { return gain_; }
+    /// The frame's masks, in stored pixels; null when it has none.
+    [[nodiscard]] const FrameMasks* masks() const { return masks_.get(); }
+    /// Whether the frame shows what lies at a stored position: in view and not left out.
+    [[nodiscard]] bool shows(double x, double y) const {
+        return covers(x, y) && (masks_ == nullptr || !masks_->left_out(x, y));
+    }
     /// Whether any correction applies.
     [[nodiscard]] bool photometric() const { return photometric_ || per_channel(); }
     /// Whether the channels' g differ at a pixel.
@@ -79,6 +87,7 @@ class FrameGeometry {
     int64_t stored_width_, stored_height_;
     int orientation_;
     double cone_rad_, cone_cos_;
+    std::shared_ptr<const FrameMasks> masks_;  // never changed, so that copies may share it
     bool photometric_, vignetted_;
     double table_scale_ = 0, inverse_half_diagonal_sq_ = 0;
     std::vector<Correction> table_;  // over r^2

@@ -23,16 +23,36 @@ std::string quoted_list(std::span<const std::string_view> words) {
     return list;
 }
 
+}  // namespace
+
 std::string wrong_kind(std::string_view wanted, JsonValue::Kind found) {
     return "must be " + std::string(wanted) + ", but is " + std::string(name_of(found)) +
            "; correct it" + (found == JsonValue::Kind::null ? " or leave the key out" : "");
 }
 
-}  // namespace
-
 std::string suggestion(std::string_view word, std::span<const std::string_view> candidates) {
     const std::string near = nearest_name(word, candidates);
     return near.empty() ? "" : "; did you mean \"" + escaped(near) + "\"?";
+}
+
+bool check_number(const JsonValue& value, const std::string& place, const NumberRange& range,
+                  Problems& problems) {
+    std::string what;
+    if (value.kind != JsonValue::Kind::number) {
+        what = wrong_kind("a number", value.kind);
+    } else if (!value.finite) {
+        what = "is not a finite number; write a finite one";
+    } else if (value.number < range.low || value.number > range.high ||
+               (range.above_low && value.number == range.low)) {
+        what = "is " + printed(value.number) + ", but must be " +
+               (range.above_low ? "above " : "from ") + printed(range.low) +
+               (range.above_low ? " and at most " : " to ") + printed(range.high) +
+               std::string(range.unit) + "; correct it";
+    } else {
+        return true;
+    }
+    problems.add(place, value.offset, std::move(what));
+    return false;
 }
 
 ObjectReader::ObjectReader(const JsonValue& object, std::string place,
@@ -68,33 +88,13 @@ const JsonValue* ObjectReader::member(std::string_view key, JsonValue::Kind kind
     return value;
 }
 
-bool ObjectReader::check(const JsonValue& value, const std::string& place,
-                         const NumberRange& range) {
-    std::string what;
-    if (value.kind != JsonValue::Kind::number) {
-        what = wrong_kind("a number", value.kind);
-    } else if (!value.finite) {
-        what = "is not a finite number; write a finite one";
-    } else if (value.number < range.low || value.number > range.high ||
-               (range.above_low && value.number == range.low)) {
-        what = "is " + printed(value.number) + ", but must be " +
-               (range.above_low ? "above " : "from ") + printed(range.low) +
-               (range.above_low ? " and at most " : " to ") + printed(range.high) +
-               std::string(range.unit) + "; correct it";
-    } else {
-        return true;
-    }
-    problems_.add(place, value.offset, std::move(what));
-    return false;
-}
-
 std::optional<double> ObjectReader::number(std::string_view key, const NumberRange& range,
                                            bool required) {
     const JsonValue* value = object_.find(key);
     if (value == nullptr && required) {
         problem(key, "is missing; add it");
     }
-    if (value == nullptr || !check(*value, place_of(key), range)) {
+    if (value == nullptr || !check_number(*value, place_of(key), range, problems_)) {
         return std::nullopt;
     }
     return value->number;
@@ -116,8 +116,9 @@ std::optional<std::string> ObjectReader::text(std::string_view key, bool require
 }
 
 std::optional<size_t> ObjectReader::choice(std::string_view key,
-                                           std::span<const std::string_view> choices) {
-    const std::optional<std::string> word = text(key);
+                                           std::span<const std::string_view> choices,
+                                           bool required) {
+    const std::optional<std::string> word = text(key, required);
     if (!word) {
         return std::nullopt;
     }
@@ -143,7 +144,7 @@ bool ObjectReader::read_numbers(std::string_view key, const NumberRange& range,
     }
     bool good = true;
     for (size_t i = 0; i < values.size(); ++i) {
-        good &= check(array->items[i], place_of_index(place_of(key), i), range);
+        good &= check_number(array->items[i], place_of_index(place_of(key), i), range, problems_);
         values[i] = array->items[i].number;
     }
     return good;

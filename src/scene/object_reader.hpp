@@ -41,7 +41,8 @@ class ObjectReader {
                                    bool required = false);
     std::optional<std::string> text(std::string_view key, bool required = false);
     /// A text that must be one of `choices`; its index.
-    std::optional<size_t> choice(std::string_view key, std::span<const std::string_view> choices);
+    std::optional<size_t> choice(std::string_view key, std::span<const std::string_view> choices,
+                                 bool required = false);
 
     template <size_t N>
     std::optional<std::array<double, N>> numbers(std::string_view key, const NumberRange& range) {
@@ -53,12 +54,18 @@ class ObjectReader {
 
   private:
     bool read_numbers(std::string_view key, const NumberRange& range, std::span<double> values);
-    bool check(const JsonValue& value, const std::string& place, const NumberRange& range);
 
     const JsonValue& object_;
     std::string place_;
     Problems& problems_;
 };
+
+/// Whether a value is a number in a range; a problem when not.
+bool check_number(const JsonValue& value, const std::string& place, const NumberRange& range,
+                  Problems& problems);
+
+/// "must be a number, but is text; correct it": of a value of the wrong kind.
+std::string wrong_kind(std::string_view wanted, JsonValue::Kind found);
 
 /// "; did you mean "yaw_deg"?", or nothing when no candidate is close.
 std::string suggestion(std::string_view word, std::span<const std::string_view> candidates);

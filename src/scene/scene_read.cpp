@@ -11,6 +11,7 @@
 #include "broadloom/error.hpp"
 #include "broadloom/scene.hpp"
 #include "scene/json_value.hpp"
+#include "scene/mask_read.hpp"
 #include "scene/object_reader.hpp"
 #include "scene/problems.hpp"
 #include "scene/scene_keys.hpp"
@@ -36,9 +37,7 @@ constexpr NumberRange kPosition{0, 1e6};
 constexpr NumberRange kOrientation{1, 8};
 
 bool keep_verbatim(std::span<JsonValue* const> open, std::string_view key) {
-    return (open.size() == 1 && key == "extra") ||
-           (open.size() == 3 && key == "masks" && open[1]->key == "frames" &&
-            open[1]->kind == Kind::array);
+    return open.size() == 1 && key == "extra";
 }
 
 /// Ends the reading when the text is no scene, or one that this program is too old for: then it
@@ -120,7 +119,7 @@ class FrameReader {
             frame.placed_by = scene_file::kPlacedBy[*placed];
         }
         if (const JsonValue* masks = reader.member("masks", Kind::array)) {
-            frame.masks_json = masks->text;
+            frame.masks = read_masks(*masks, reader.place_of("masks"), problems_);
         }
         if (frame.use && needs_ == SceneNeeds::orientations) {
             for (const std::string_view key : {"yaw_deg", "pitch_deg"}) {

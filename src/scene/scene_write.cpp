@@ -80,6 +80,8 @@ class Members {
     void verbatim(std::string_view key, const std::string& value, char bracket) {
         add(key, verbatim_json(value, bracket, place(key)));
     }
+    /// A value in JSON already.
+    void json(std::string_view key, const std::string& value) { add(key, value); }
     /// The next member begins a line.
     void new_line() { breaking_ = true; }
     [[nodiscard]] std::string done() const { return "{" + text_ + "}"; }
@@ -130,6 +132,28 @@ std::string canvas_json(const CanvasRequest& canvas) {
     return members.done();
 }
 
+/// A mask a line.
+std::string masks_json(const std::vector<FrameMask>& masks, const std::string& place) {
+    std::string text = "[";
+    for (size_t i = 0; i < masks.size(); ++i) {
+        const std::string here = place_of_index(place, i);
+        text += i == 0 ? "" : ",\n               ";
+        text +=
+            "{\"kind\": " +
+            text_json(
+                std::string(scene_file::kMaskKinds[masks[i].kind == FrameMask::Kind::keep ? 1 : 0]),
+                here) +
+            ", \"outline_px\": [";
+        const std::vector<Vec2>& outline = masks[i].outline_px;
+        for (size_t k = 0; k < outline.size(); ++k) {
+            text +=
+                (k == 0 ? "" : ", ") + numbers_json(std::array{outline[k].x, outline[k].y}, here);
+        }
+        text += "]}";
+    }
+    return text + "]";
+}
+
 std::string frame_json(const Frame& frame, const std::string& place) {
     Members members(place, "\n     ");
     members.text("file", frame.file);
@@ -149,9 +173,9 @@ std::string frame_json(const Frame& frame, const std::string& place) {
     if (!frame.placed_by.empty()) {
         members.text("placed_by", frame.placed_by);
     }
-    if (frame.masks_json != "[]") {
+    if (!frame.masks.empty()) {
         members.new_line();
-        members.verbatim("masks", frame.masks_json, '[');
+        members.json("masks", masks_json(frame.masks, place_of_key(place, "masks")));
     }
     return members.done();
 }

@@ -160,6 +160,7 @@ void WholeCanvas::warp(const FrameGeometry& geometry, const FrameSampler& sample
                        WarpedFrame& out) const {
     const auto area = static_cast<size_t>(canvas_.width * canvas_.height);
     out.covered.assign(area, 0);
+    out.kept.assign(area, 0);
     out.score.assign(area, -2);
     out.cone_cos = geometry.cone_cos();
     for (auto& plane : out.value) plane.assign(area, 0);
@@ -175,11 +176,13 @@ void WholeCanvas::warp(const FrameGeometry& geometry, const FrameSampler& sample
             int64_t origin_x = 0;
             int64_t origin_y = 0;
             bool inside[kCellArea] = {};
+            bool kept[kCellArea] = {};
             int16_t sample[3][kCellArea] = {};
             float deep[3][kCellArea] = {};
             if (map.coverage(cx, cy) != Coverage::none) {
                 map.coordinates(cx, cy, plain_kernels(), coords, origin_x, origin_y);
                 map.covered(coords, origin_x, origin_y, inside);
+                map.kept(coords, origin_x, origin_y, kept);
                 const CellSampler cell = sampler.cell(origin_x, origin_y);
                 plain_kernels().sample_cell(cell, coords, sample[0], sample[1], sample[2], kCell);
                 plain_kernels().sample_cell_float(cell, coords, deep[0], deep[1], deep[2], kCell);
@@ -196,6 +199,7 @@ void WholeCanvas::warp(const FrameGeometry& geometry, const FrameSampler& sample
                     const size_t p = index(x, y);
                     out.score[p] = upper + (lower - upper) * ty;
                     out.covered[p] = inside[j * kCell + k] ? 1 : 0;
+                    out.kept[p] = kept[j * kCell + k] ? 1 : 0;
                     for (size_t c = 0; c < 3; ++c) {
                         out.value[c][p] = sample[c][j * kCell + k];
                         out.deep[c][p] = std::clamp(deep[c][j * kCell + k], 0.0F, 255.0F);
@@ -217,6 +221,9 @@ void WholeCanvas::choose_labels() {
                 best = frames_[i].score[p];
                 source_[p] = owner_[p] = static_cast<int>(i);
             }
+        }
+        for (size_t i = frames_.size(); i-- > 0;) {
+            if (frames_[i].kept[p] != 0) source_[p] = owner_[p] = static_cast<int>(i);
         }
         if (source_[p] >= 0) continue;
         for (size_t i = 0; i < frames_.size(); ++i) {

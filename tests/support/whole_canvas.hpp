@@ -50,7 +50,7 @@ class WholeCanvas {
 
   private:
     struct WarpedFrame {
-        std::vector<uint8_t> covered;
+        std::vector<uint8_t> covered, kept;
         std::array<std::vector<int16_t>, 3> value;
         std::array<std::vector<float>, 3> deep;
         std::vector<double> score;

@@ -2,6 +2,7 @@
 
 #include <unistd.h>
 
+#include <algorithm>
 #include <bit>
 #include <catch2/catch.hpp>
 #include <cmath>
@@ -100,12 +101,19 @@ bool same(const Camera& a, const Camera& b) {
            same(a.radial, b.radial) && same(a.tangential, b.tangential) &&
            same(a.vignetting, b.vignetting);
 }
+bool same(const FrameMask& a, const FrameMask& b) {
+    return a.kind == b.kind &&
+           std::equal(a.outline_px.begin(), a.outline_px.end(), b.outline_px.begin(),
+                      b.outline_px.end(),
+                      [](Vec2 p, Vec2 q) { return same(p.x, q.x) && same(p.y, q.y); });
+}
 bool same(const Frame& a, const Frame& b) {
     return a.file == b.file && a.camera == b.camera && a.row == b.row && a.column == b.column &&
            a.orientation == b.orientation && same(a.yaw_deg, b.yaw_deg) &&
            same(a.pitch_deg, b.pitch_deg) && same(a.roll_deg, b.roll_deg) && same(a.gain, b.gain) &&
            a.use == b.use && a.reason == b.reason && a.placed_by == b.placed_by &&
-           a.masks_json == b.masks_json;
+           std::equal(a.masks.begin(), a.masks.end(), b.masks.begin(), b.masks.end(),
+                      [](const FrameMask& x, const FrameMask& y) { return same(x, y); });
 }
 bool same(const Scene& a, const Scene& b) {
     return a.title == b.title && a.credit == b.credit && a.rights == b.rights &&
@@ -153,7 +161,7 @@ TEST_CASE("The documented example is read as it says", "[scene]") {
     CHECK(frame.pitch_deg == 12);
     CHECK(frame.use);
     CHECK(frame.placed_by == "matches");
-    CHECK(frame.masks_json == "[]");
+    CHECK(frame.masks.empty());
 }
 
 TEST_CASE("Absent keys take their defaults or stay absent", "[scene]") {
@@ -200,22 +208,122 @@ TEST_CASE("Less usual but right scenes are accepted", "[scene]") {
         parse(with("[{\"file\": \"a.jpg\", \"camera\": \"main\"}]", "[]", kLeast)).frames.empty());
 }
 
-TEST_CASE("extra and masks are kept to the last digit", "[scene]") {
+TEST_CASE("extra is kept to the last digit", "[scene]") {
     const std::string extra =
         R"({"a":[1,-0,18446744073709551615,-9223372036854775808,123456789012345678901234567890],)"
         R"("b":{"c":0.1000000000000000055511151231257827,"d":1E5,"e":-0.0,"f":1.50},)"
         R"("g":"tab\tquote\" ü \u0000","h":[null,true,false,[],{}],"yaw":2,"yaw":3})";
-    const std::string masks = R"([{"points":[[1.25,2],[3,4e-7]],"of":"a passer-by"},7])";
-    std::string text = with("\"extra\": {}", "\"extra\": " + extra);
-    text = with("\"masks\": []", "\"masks\": \n " + masks, text);
-    const Scene scene = parse(text);
+    const Scene scene = parse(with("\"extra\": {}", "\"extra\": " + extra));
     CHECK(scene.extra_json == extra);
-    CHECK(scene.frames[0].masks_json == masks);
     CHECK(same(parse(scene_to_json(scene)), scene));
     CHECK(nlohmann::json::parse(scene.extra_json)["a"][2] == 18446744073709551615U);
     // Spaces and line breaks between the parts go, those inside strings stay.
     CHECK(parse(with("\"extra\": {}", "\"extra\": { \"a b\" : [ 1 ,\n 2 ] }")).extra_json ==
           "{\"a b\":[1,2]}");
+}
+
+TEST_CASE("Masks are read as outlines and written back", "[scene]") {
+    const std::string masks =
+        R"([{"kind": "leave out", "outline_px": [[1.25, 2], [300, 4e-7], [-5, 9000.5]]},
+               {"kind": "keep", "outline_px": [[0, 0], [10, 0], [10, 10], [0, 10]]}])";
+    const Scene scene = parse(with("\"masks\": []", "\"masks\": " + masks));
+    REQUIRE(scene.frames[0].masks.size() == 2);
+    const FrameMask& first = scene.frames[0].masks[0];
+    CHECK(first.kind == FrameMask::Kind::leave_out);
+    REQUIRE(first.outline_px.size() == 3);
+    CHECK(first.outline_px[0].x == 1.25);
+    CHECK(first.outline_px[1].y == 4e-7);
+    CHECK(first.outline_px[2].x == -5);
+    CHECK(first.outline_px[2].y == 9000.5);
+    CHECK(scene.frames[0].masks[1].kind == FrameMask::Kind::keep);
+    CHECK(scene.frames[0].masks[1].outline_px.size() == 4);
+    const std::string text = scene_to_json(scene);
+    CHECK(same(parse(text), scene));
+    CHECK(text.find(with("9000.5", "9000.5", with("4e-7", "4e-07", masks))) != std::string::npos);
+    // Negative controls: another kind and a point that moved by the least amount are seen.
+    Scene other = scene;
+    other.frames[0].masks[0].kind = FrameMask::Kind::keep;
+    CHECK_FALSE(same(other, scene));
+    other = scene;
+    other.frames[0].masks[1].outline_px[2].y = std::nextafter(10.0, 11.0);
+    CHECK_FALSE(same(other, scene));
+    CHECK_FALSE(same(parse(scene_to_json(other)), scene));
+}
+
+TEST_CASE("Every mistake in masks is told with its place", "[scene]") {
+    const auto problem = [](const std::string& masks) {
+        return std::string(error_of(with("\"masks\": []", "\"masks\": " + masks)).what());
+    };
+    const auto outline = [](const std::string& points) {
+        return R"([{"kind": "leave out", "outline_px": )" + points + "}]";
+    };
+    using Catch::Matchers::Contains;
+    CHECK_THAT(problem("[7]"),
+               Contains("frames[0].masks[0] (line 14): must be an object, but is a number"));
+    CHECK_THAT(problem("[{}]"), Contains("frames[0].masks[0].kind (line 14): is missing"));
+    CHECK_THAT(problem(R"([{"kind": "leave out"}])"),
+               Contains("frames[0].masks[0].outline_px (line 14): is missing"));
+    CHECK_THAT(problem(R"([{"kind": "cut", "outline_px": [[0, 0], [1, 0], [0, 1]]}])"),
+               Contains("frames[0].masks[0].kind (line 14): is \"cut\", but must be \"leave out\" "
+                        "or \"keep\""));
+    CHECK_THAT(
+        problem(R"([{"kind": "keep", "points": [], "outline_px": [[0, 0], [1, 0], [0, 1]]}])"),
+        Contains("frames[0].masks[0].points (line 14): is an unknown key"));
+    CHECK_THAT(problem(outline("[]")), Contains("has 0 points, but an outline needs at least 3"));
+    CHECK_THAT(problem(outline("[[0, 0], [1, 1]]")),
+               Contains("frames[0].masks[0].outline_px (line 14): has 2 points"));
+    CHECK_THAT(
+        problem(outline("[[0, 0], [1, 0], [0, 1], 5]")),
+        Contains(
+            "frames[0].masks[0].outline_px[3] (line 14): must be a point [x, y], but is a number"));
+    CHECK_THAT(
+        problem(outline("[[0, 0], [1, 0], [0, 1, 2]]")),
+        Contains(
+            "frames[0].masks[0].outline_px[2] (line 14): must be a point [x, y], but holds 3"));
+    CHECK_THAT(problem(outline("[[0, 0], [1, NaN], [0, 1]]")),
+               Contains("frames[0].masks[0].outline_px[1][1] (line 14): is not a finite number"));
+    CHECK_THAT(problem(outline("[[0, 0], [1, 0], [1e999, 1]]")),
+               Contains("frames[0].masks[0].outline_px[2][0] (line 14): is not a finite number"));
+    CHECK_THAT(
+        problem(outline("[[0, 0], [1, 0], [\"a\", 1]]")),
+        Contains("frames[0].masks[0].outline_px[2][0] (line 14): must be a number, but is text"));
+    CHECK_THAT(
+        problem(outline("[[0, 0], [2e7, 0], [0, 1]]")),
+        Contains("outline_px[1][0] (line 14): is 2e+07, but must be from -1e+07 to 1e+07 pixels"));
+    // All of them at once, and the second mask under its own number.
+    const Error both = error_of(with(
+        "\"masks\": []",
+        R"("masks": [{"kind": "keep", "outline_px": [[0, 0]]}, {"kind": "keep", "outline_px": 1}])"));
+    CHECK(std::count(both.details().begin(), both.details().end(), '\n') <= 2);
+    CHECK_THAT(both.details(), Contains("frames[0].masks[0].outline_px (line 14): has 1 point,"));
+    CHECK_THAT(both.details(),
+               Contains("frames[0].masks[1].outline_px (line 14): must be an array"));
+}
+
+TEST_CASE("Outlines of very many points are refused", "[scene]") {
+    const auto masks_of = [](size_t outlines, size_t points) {
+        std::string text = "\"masks\": [";
+        for (size_t i = 0; i < outlines; ++i) {
+            text += i == 0 ? "" : ", ";
+            text += R"({"kind": "keep", "outline_px": [)";
+            for (size_t k = 0; k < points; ++k) {
+                text += (k == 0 ? "[" : ",[") + std::to_string(k % 977) + "," +
+                        std::to_string(k % 1013) + "]";
+            }
+            text += "]}";
+        }
+        return with("\"masks\": []", text + "]");
+    };
+    using Catch::Matchers::Contains;
+    CHECK(parse(masks_of(1, 20'000)).frames[0].masks[0].outline_px.size() == 20'000);
+    CHECK_THAT(
+        error_of(masks_of(1, 20'001)).what(),
+        Contains(
+            "frames[0].masks[0].outline_px (line 14): has 20001 points; a frame's outlines may "
+            "have 20000 together"));
+    CHECK(parse(masks_of(4, 5000)).frames[0].masks.size() == 4);
+    CHECK_THAT(error_of(masks_of(5, 5000)).what(), Contains("frames[0].masks[4].outline_px"));
+    CHECK_THAT(error_of(masks_of(1, 1'000'000)).what(), Contains("s.json: "));
 }
 
 TEST_CASE("Every wrong value is told with its place", "[scene]") {
@@ -266,7 +374,7 @@ TEST_CASE("Every wrong value is told with its place", "[scene]") {
         {"-40.0", "-Infinity", "frames[0].yaw_deg", "not a finite number"},
         {"[2736.0, 1824.0]", "[1e400, 5]", "cameras.main.principal_point_px[0]", "not a finite"},
         {"\"extra\": {}", "\"extra\": {\"a\": [1e999]}", "extra", "not finite"},
-        {"\"masks\": []", "\"masks\": [inf]", "frames[0].masks", "not finite"},
+        {"\"masks\": []", "\"masks\": [inf]", "frames[0].masks[0]", "must be an object"},
         // words
         {"\"sphere\"", "\"plane\"", "canvas.surface", "must be \"sphere\" or \"cylinder\""},
         {"\"use\": \"yes\"", "\"use\": \"no\"", "frames[0].use", "must be \"yes\" or \"left out\""},
@@ -558,7 +666,13 @@ TEST_CASE("Random scenes survive writing and reading to the bit", "[scene][prope
             frame.use = chance(50);
             frame.reason = chance(50) ? word() : "";
             frame.placed_by = std::array{"", "matches", "head", "hand"}[random() % 4];
-            frame.masks_json = chance(50) ? "[[0.1,1e22,-0]]" : "[]";
+            for (auto masks = random() % 3; masks > 0; --masks) {
+                FrameMask& mask = frame.masks.emplace_back();
+                mask.kind = chance(50) ? FrameMask::Kind::keep : FrameMask::Kind::leave_out;
+                for (auto points = 3 + random() % 5; points > 0; --points) {
+                    mask.outline_px.push_back({awkward(1e7), chance(20) ? -0.0 : awkward(1e7)});
+                }
+            }
         }
         const std::string text = scene_to_json(scene);
         const Scene back = parse(text);

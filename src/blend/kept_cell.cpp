@@ -1,0 +1,42 @@
+#include "blend/kept_cell.hpp"
+
+namespace broadloom {
+
+void KeptCell::put_over(std::array<Label, kCellArea>& labels) const {
+    if (kind == Kind::all) labels.fill(owner);
+    if (kind != Kind::some) return;
+    for (size_t i = 0; i < labels.size(); ++i) {
+        if (owners[i] >= 0) labels[i] = owners[i];
+    }
+}
+
+KeptCell kept_cell(const RegionMaps& maps, int64_t cx, int64_t cy, const Kernels& kernels) {
+    KeptCell out;
+    for (size_t k = 0; k < maps.maps.size(); ++k) {
+        const CellMap& map = maps.maps[k];
+        const Coverage kept = map.kept(cx, cy);
+        if (kept == Coverage::none) continue;
+        const auto label = static_cast<Label>(k);
+        if (out.kind == KeptCell::Kind::none) {
+            if (kept == Coverage::full) return {KeptCell::Kind::all, label, {}};
+            out.kind = KeptCell::Kind::some;
+            out.owners.fill(kNobody);
+        }
+        bool mine[kCellArea];
+        if (kept == Coverage::full) {
+            std::fill(mine, mine + kCellArea, true);
+        } else {
+            CellCoords coords;
+            int64_t origin_x = 0;
+            int64_t origin_y = 0;
+            map.coordinates(cx, cy, kernels, coords, origin_x, origin_y);
+            map.kept(coords, origin_x, origin_y, mine);
+        }
+        for (size_t i = 0; i < kCellArea; ++i) {
+            if (mine[i] && out.owners[i] < 0) out.owners[i] = label;
+        }
+    }
+    return out;
+}
+
+}  // namespace broadloom

@@ -6,6 +6,8 @@
 #include <optional>
 #include <utility>
 
+#include "blend/kept_cell.hpp"
+
 namespace broadloom {
 
 namespace {
@@ -114,6 +116,11 @@ class CellVotes {
           inside_(maps.maps.size()) {}
 
     void decide(int64_t cx, int64_t cy, LabelRegion& out) {
+        kept_first(maps_, kernels_, cx, cy, out, [&] { decide_by_votes(cx, cy, out); });
+    }
+
+  private:
+    void decide_by_votes(int64_t cx, int64_t cy, LabelRegion& out) {
         const std::optional<int16_t> only = only_label(cx, cy);
         if (only) {
             const int k = *only < 0 ? -1 : map_of(*only);
@@ -129,7 +136,6 @@ class CellVotes {
         by_pixels(cx, cy, out);
     }
 
-  private:
     /// The label of everything in the grid that votes on a pixel of the cell, if it is one.
     [[nodiscard]] std::optional<int16_t> only_label(int64_t cx, int64_t cy) const {
         const int16_t label =

@@ -13,7 +13,7 @@ namespace broadloom {
 /// The four coarse pixels whose centres stand around a pixel vote with their bilinear weights; of
 /// the frames that cover the pixel the one with the greatest sum wins, the earlier one on ties.
 /// Where none of the four covers it, the rule of NearestCentreLabels holds, as it does for pixels
-/// that no frame covers.
+/// that no frame covers. Masks that keep a frame go before all of that.
 class GridLabels final : public SeamLabels {
   public:
     /// The grid's labels count the frames as RegionMaps::frames does.

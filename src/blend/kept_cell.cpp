@@ -1,13 +1,23 @@
 #include "blend/kept_cell.hpp"
 
+#include <algorithm>
+
 namespace broadloom {
 
-void KeptCell::put_over(std::array<Label, kCellArea>& labels) const {
-    if (kind == Kind::all) labels.fill(owner);
+void KeptCell::put_over(int64_t cx, int64_t cy, LabelRegion& labels) const {
+    if (kind == Kind::all) labels.set(cx, cy, owner);
     if (kind != Kind::some) return;
-    for (size_t i = 0; i < labels.size(); ++i) {
-        if (owners[i] >= 0) labels[i] = owners[i];
+    const Label whole = labels.cell(cx, cy);
+    std::array<Label, kCellArea> merged;
+    if (whole == LabelRegion::kMixed) {
+        merged = labels.pixels(cx, cy);
+    } else {
+        merged.fill(whole);
     }
+    for (size_t i = 0; i < kCellArea; ++i) {
+        if (owners[i] >= 0) merged[i] = owners[i];
+    }
+    labels.set(cx, cy, merged);
 }
 
 KeptCell kept_cell(const RegionMaps& maps, int64_t cx, int64_t cy, const Kernels& kernels) {

@@ -100,25 +100,23 @@ class CellDecision {
     CellDecision(const RegionMaps& maps, const Kernels& kernels) : maps_(maps), kernels_(kernels) {}
 
     void decide(int64_t cx, int64_t cy, LabelRegion& out) {
-        const KeptCell kept = kept_cell(maps_, cx, cy, kernels_);
-        if (kept.kind == KeptCell::Kind::all) {
-            out.set(cx, cy, kept.owner);
-            return;
-        }
+        kept_first(maps_, kernels_, cx, cy, out, [&] { decide_by_rule(cx, cy, out); });
+    }
+
+  private:
+    void decide_by_rule(int64_t cx, int64_t cy, LabelRegion& out) {
         gather(cx, cy);
         if (candidates_.empty()) {
             out.set(cx, cy, kNobody);
             return;
         }
-        const Candidate* winner = uniform_winner();
-        if (winner != nullptr && kept.kind == KeptCell::Kind::none) {
+        if (const auto* winner = uniform_winner()) {
             out.set(cx, cy, static_cast<Label>(winner->k));
             return;
         }
-        by_pixels(cx, cy, kept, out);
+        by_pixels(cx, cy, out);
     }
 
-  private:
     /// Frames that cover something of the cell or whose cone reaches it.
     void gather(int64_t cx, int64_t cy) {
         candidates_.clear();
@@ -146,7 +144,7 @@ class CellDecision {
         return nullptr;
     }
 
-    void by_pixels(int64_t cx, int64_t cy, const KeptCell& kept, LabelRegion& out) {
+    void by_pixels(int64_t cx, int64_t cy, LabelRegion& out) {
         std::array<Label, kCellArea> labels;
         std::array<double, kCellArea> best;
         labels.fill(kNobody);
@@ -180,7 +178,6 @@ class CellDecision {
                 }
             }
         }
-        kept.put_over(labels);
         out.set(cx, cy, labels);
     }
 

@@ -65,6 +65,12 @@ class FrameGeometry {
     [[nodiscard]] bool shows(double x, double y) const {
         return covers(x, y) && (masks_ == nullptr || !masks_->left_out(x, y));
     }
+    /// The frame as if nothing were masked.
+    [[nodiscard]] FrameGeometry without_masks() const {
+        FrameGeometry bare = *this;
+        bare.masks_.reset();
+        return bare;
+    }
     /// Whether any correction applies.
     [[nodiscard]] bool photometric() const { return photometric_ || per_channel(); }
     /// Whether the channels' g differ at a pixel.

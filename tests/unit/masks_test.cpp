@@ -7,6 +7,7 @@
 #include <vector>
 
 #include "blend/block.hpp"
+#include "blend/grid_labels.hpp"
 #include "blend/kept_cell.hpp"
 #include "canvas/frame_index.hpp"
 #include "canvas/frame_masks.hpp"
@@ -125,6 +126,24 @@ std::vector<uint8_t> rendered(const MadeUpCanvas& m, int bands,
     BlockRenderer renderer(m.canvas, {bands, 256, background}, kernels);
     renderer.render({0, 0, m.canvas.width, m.canvas.height}, maps, labels, samplers, out.data(),
                     4 * m.canvas.width);
+    return out;
+}
+
+/// The label of every pixel.
+std::vector<int> labels_of(const MadeUpCanvas& m, const SeamLabels& rule) {
+    const RegionMaps maps = maps_over(m);
+    const LabelRegion labels = rule.label(maps, plain_kernels());
+    std::vector<int> out(static_cast<size_t>(m.canvas.width * m.canvas.height));
+    for (int64_t y = 0; y < m.canvas.height; ++y) {
+        for (int64_t x = 0; x < m.canvas.width; ++x) {
+            Label label = labels.cell(x / kCell, y / kCell);
+            if (label == LabelRegion::kMixed) {
+                label = labels.pixels(
+                    x / kCell, y / kCell)[static_cast<size_t>((y % kCell) * kCell + x % kCell)];
+            }
+            out[static_cast<size_t>(y * m.canvas.width + x)] = label;
+        }
+    }
     return out;
 }
 
@@ -323,24 +342,8 @@ TEST_CASE("a mask that keeps a frame goes before the nearest centre", "[masks][s
     // All of frames 2 and 1 that lies on the canvas; frame 1 comes first where both keep.
     MadeUpCanvas m = with_masks(plain, 2, {box(FrameMask::Kind::keep, -10, -10, 1e5, 1e5)});
     m = with_masks(m, 1, {ring(FrameMask::Kind::keep, {150, 130}, 70, 40)});
-    const auto labels_of = [](const MadeUpCanvas& canvas) {
-        const RegionMaps maps = maps_over(canvas);
-        const LabelRegion labels = NearestCentreLabels().label(maps, plain_kernels());
-        std::vector<int> out(static_cast<size_t>(canvas.canvas.width * canvas.canvas.height));
-        for (int64_t y = 0; y < canvas.canvas.height; ++y) {
-            for (int64_t x = 0; x < canvas.canvas.width; ++x) {
-                Label label = labels.cell(x / kCell, y / kCell);
-                if (label == LabelRegion::kMixed) {
-                    label = labels.pixels(
-                        x / kCell, y / kCell)[static_cast<size_t>((y % kCell) * kCell + x % kCell)];
-                }
-                out[static_cast<size_t>(y * canvas.canvas.width + x)] = label;
-            }
-        }
-        return out;
-    };
-    const std::vector<int> before = labels_of(plain);
-    const std::vector<int> after = labels_of(m);
+    const std::vector<int> before = labels_of(plain, NearestCentreLabels());
+    const std::vector<int> after = labels_of(m, NearestCentreLabels());
     int64_t wrong = 0;
     int64_t changed = 0;
     int64_t first = 0;
@@ -374,6 +377,46 @@ TEST_CASE("a mask that keeps a frame goes before the nearest centre", "[masks][s
     CHECK(wrong == 0);
     CHECK(first > 2000);
     CHECK(changed > 2000);
+}
+
+TEST_CASE("a mask that keeps a frame goes before the solved seams", "[masks][seam_labels]") {
+    const MadeUpCanvas plain = covered_sphere();
+    const MadeUpCanvas m = with_masks(plain, 1,
+                                      {ring(FrameMask::Kind::keep, {150, 130}, 70, 40),
+                                       ring(FrameMask::Kind::keep, {60, 250}, 30, 12)});
+    // Solved in favour of frame 2 wherever there is a choice.
+    auto grid = std::make_shared<LabelGrid>(plain.canvas);
+    std::fill(grid->frame.begin(), grid->frame.end(), int16_t{2});
+    const std::vector<int> before = labels_of(plain, GridLabels(grid));
+    const std::vector<int> after = labels_of(m, GridLabels(grid));
+    const std::vector<int> kept = labels_of(m, NearestCentreLabels());
+    const RegionMaps maps = maps_over(m);
+    int64_t wrong = 0;
+    int64_t inside = 0;
+    int64_t taken = 0;
+    for (int64_t cy = 0; cy < maps.region().height(); ++cy) {
+        for (int64_t cx = 0; cx < maps.region().width(); ++cx) {
+            CellCoords coords;
+            int64_t ox = 0;
+            int64_t oy = 0;
+            maps.maps[1].coordinates(cx, cy, plain_kernels(), coords, ox, oy);
+            bool keeps[kCellArea];
+            maps.maps[1].kept(coords, ox, oy, keeps);
+            for (int i = 0; i < kCellArea; ++i) {
+                const int64_t x = cx * kCell + i % kCell;
+                const int64_t y = cy * kCell + i / kCell;
+                if (x >= m.canvas.width || y >= m.canvas.height) continue;
+                const auto at = static_cast<size_t>(y * m.canvas.width + x);
+                wrong += after[at] != (keeps[i] ? 1 : before[at]);
+                wrong += keeps[i] && kept[at] != 1;
+                inside += keeps[i];
+                taken += keeps[i] && before[at] == 2;
+            }
+        }
+    }
+    CHECK(wrong == 0);
+    CHECK(inside > 5000);
+    CHECK(taken > 1000);
 }
 
 TEST_CASE("blocks with masks equal the whole canvas at once", "[masks][multiband][exact]") {

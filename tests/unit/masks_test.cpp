@@ -171,7 +171,7 @@ TEST_CASE("outlines hold what the plain even-odd test says they hold", "[masks]"
         std::vector<const FrameMask*> pointers;
         for (const FrameMask& mask : masks) pointers.push_back(&mask);
         const OutlineArea area(pointers, width, height);
-        for (int i = 0; i < 4000; ++i) {
+        for (int i = 0; i < 2000; ++i) {
             const double x = dice.between(0, width);
             const double y = dice.between(0, height);
             const bool expected = in_any(masks, FrameMask::Kind::leave_out, x, y);
@@ -196,7 +196,7 @@ TEST_CASE("outlines hold what the plain even-odd test says they hold", "[masks]"
     CHECK(wrong == 0);
     CHECK(held > asked / 5);
     CHECK(held < asked * 4 / 5);
-    CHECK(by_union > 1000);
+    CHECK(by_union > 500);
 }
 
 TEST_CASE("degenerate outlines hold nothing and break nothing", "[masks]") {
@@ -488,7 +488,7 @@ TEST_CASE("nothing of what is left out shows, not even by blending", "[masks][mu
                 }
                 sampler.plane[c].origin = planes[c].data() + border * stride + border * bytes;
             }
-            for (const int bands : {0, 3, 5, 7}) {
+            for (const int bands : {0, 2, 5}) {
                 INFO(plain.name << ", frame " << f << ", bands " << bands);
                 const auto clean = rendered(with_masks(plain, f, {mask}), bands);
                 const auto dirty = rendered(with_masks(painted, f, {mask}), bands);
@@ -503,7 +503,11 @@ TEST_CASE("nothing of what is left out shows, not even by blending", "[masks][mu
 TEST_CASE("bare canvas is the background to the last bit, beside every seam and in every hole",
           "[masks][multiband]") {
     const std::array<uint8_t, 3> background{201, 7, 99};
-    for (const MadeUpCanvas& m : made_up_canvases()) {
+    std::vector<MadeUpCanvas> canvases;
+    canvases.push_back(flat_sphere());
+    canvases.push_back(small_sphere());
+    canvases.push_back(flat_cylinder());
+    for (const MadeUpCanvas& m : canvases) {
         // A hole that no other frame fills: left out of all of them.
         MadeUpCanvas holed = same_frames(m);
         for (size_t f = 0; f < m.frames.size(); ++f) {
@@ -514,7 +518,7 @@ TEST_CASE("bare canvas is the background to the last bit, beside every seam and 
                 {ring(FrameMask::Kind::leave_out, {width / 2, height / 2}, height / 3, 40)});
         }
         const WholeCanvas whole(holed.canvas, holed.geometry, holed.samplers, background);
-        for (int bands = 1; bands <= kMaxBands; ++bands) {
+        for (const int bands : {1, 3, 5, kMaxBands}) {
             const std::vector<uint8_t> picture = rendered(holed, bands, background);
             int64_t smeared = 0;
             int64_t bare = 0;

@@ -13,6 +13,9 @@ broadloom_test(levels_test unit/levels_test.cpp LINK bl_painted)
 broadloom_test(blend_space_test unit/blend_space_test.cpp LINK bl_shoot bl_blend)
 broadloom_test(cell_map_test unit/cell_map_test.cpp LINK bl_made_up bl_blend)
 broadloom_test(masks_test unit/masks_test.cpp LINK bl_made_up bl_blend)
+broadloom_test(mask_gaps_test unit/mask_gaps_test.cpp LINK bl_made_up)
+broadloom_test(crop_test unit/crop_test.cpp LINK bl_made_up)
+broadloom_test(inner_crop_test unit/inner_crop_test.cpp LINK bl_made_up)
 broadloom_test(seam_labels_test unit/seam_labels_test.cpp LINK bl_made_up bl_blend)
 
 # OpenCV's multiband blender, in this test only; Debian's package brings no CMake file for the module.

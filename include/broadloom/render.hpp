@@ -27,10 +27,10 @@ enum class Uncovered { background, alpha };
 /// The TIFF's colour space; tiles are sRGB always.
 enum class OutputColour { srgb, display_p3, adobe_rgb };
 
-/// The part of the canvas that is rendered.
+/// The part of the canvas that is rendered: the same pixels as in a render of the whole.
 struct Crop {
     enum class Kind { none, inside, degrees, pixels };
-    Kind kind = Kind::none;  ///< inside: the largest rectangle without uncovered pixels
+    Kind kind = Kind::none;  ///< inside: the largest rectangle without bare pixels
     /// Longitudes and latitudes, or pixels of the whole canvas at this scale; not for `inside`.
     double left = 0, top = 0, right = 0, bottom = 0;
 };
@@ -79,7 +79,8 @@ struct RenderPlan {
     int64_t least_memory_bytes = 0;  ///< the smallest workable budget, one thread
     int64_t disk_bytes = 0;          ///< estimate, upper side
     int64_t free_disk_bytes = 0;
-    double seconds = 0;  ///< estimate, from a short measurement of this processor
+    double seconds = 0;           ///< estimate, from a short measurement of this processor
+    int64_t mask_gap_pixels = 0;  ///< that frames would cover if no mask left anything out
     std::vector<std::string> notes;
 };
 
@@ -88,6 +89,7 @@ struct RenderReport {
     int64_t width = 0, height = 0;
     double megapixels = 0;
     int64_t frames = 0;
+    int64_t mask_gap_pixels = 0;    ///< as in the plan
     double decoded_megapixels = 0;  ///< pixels that came out of decoders, scaled decodes as such
     int64_t decodes = 0;
     int bands = 0;

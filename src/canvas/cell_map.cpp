@@ -153,11 +153,12 @@ void CellMap::classify() {
                     std::minmax({corner[0]->y, corner[1]->y, corner[2]->y, corner[3]->y});
                 // The margin covers float rounding of the interpolated coordinates.
                 constexpr double kMargin = 1e-3;
-                if (x_high < 0.5 - kMargin || x_low > w - 0.5 + kMargin || y_high < 0.5 - kMargin ||
-                    y_low > h - 0.5 + kMargin) {
+                const double border = frame_->border();
+                if (x_high < border - kMargin || x_low > w - border + kMargin ||
+                    y_high < border - kMargin || y_low > h - border + kMargin) {
                     cell.coverage = Coverage::none;
-                } else if (x_low > 0.5 + kMargin && x_high < w - 0.5 - kMargin &&
-                           y_low > 0.5 + kMargin && y_high < h - 0.5 - kMargin) {
+                } else if (x_low > border + kMargin && x_high < w - border - kMargin &&
+                           y_low > border + kMargin && y_high < h - border - kMargin) {
                     cell.coverage = Coverage::full;
                 } else {
                     cell.coverage = Coverage::part;
@@ -257,12 +258,13 @@ void CellMap::coordinates(int64_t cx, int64_t cy, const Kernels& kernels, CellCo
 
 void CellMap::covered(const CellCoords& coords, int64_t origin_x, int64_t origin_y,
                       bool out[kCellArea]) const {
-    const auto u_low = static_cast<float>(0.5 - static_cast<double>(origin_x));
-    const auto v_low = static_cast<float>(0.5 - static_cast<double>(origin_y));
+    const double border = frame_->border();
+    const auto u_low = static_cast<float>(border - static_cast<double>(origin_x));
+    const auto v_low = static_cast<float>(border - static_cast<double>(origin_y));
     const auto u_high =
-        static_cast<float>(static_cast<double>(frame_->stored_width() - origin_x) - 0.5);
+        static_cast<float>(static_cast<double>(frame_->stored_width() - origin_x) - border);
     const auto v_high =
-        static_cast<float>(static_cast<double>(frame_->stored_height() - origin_y) - 0.5);
+        static_cast<float>(static_cast<double>(frame_->stored_height() - origin_y) - border);
     for (int i = 0; i < kCellArea; ++i) {
         out[i] = coords.u[i] >= u_low && coords.u[i] <= u_high && coords.v[i] >= v_low &&
                  coords.v[i] <= v_high;

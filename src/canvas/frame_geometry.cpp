@@ -100,6 +100,26 @@ void FrameGeometry::set_fields(std::shared_ptr<const FrameFields> fields) {
     set_cone(fields_ ? fields_->longest_shift() : 0);
 }
 
+FrameGeometry FrameGeometry::without_masks() const {
+    FrameGeometry bare = *this;
+    bare.masks_.reset();
+    return bare;
+}
+
+FrameGeometry FrameGeometry::with_masks_grown(double px) const {
+    FrameGeometry out = *this;
+    if (masks_ && masks_->any_left_out()) {
+        out.masks_ = std::make_shared<const FrameMasks>(masks_->grown(px));
+    }
+    return out;
+}
+
+FrameGeometry FrameGeometry::narrowed(double px) const {
+    FrameGeometry out = with_masks_grown(px);
+    out.border_ += px;
+    return out;
+}
+
 FrameGeometry::Correction FrameGeometry::correction(double upright_x, double upright_y) const {
     const double dx = upright_x - cx_;
     const double dy = upright_y - cy_;

@@ -43,11 +43,14 @@ class FrameGeometry {
     /// `direction` need not have unit length; `inverse_norm` is 1 / its length.
     [[nodiscard]] FramePoint at(const Vec3& direction, double inverse_norm) const;
 
-    /// The view test in stored pixels: 0.5 <= x <= w - 0.5 and the same for y.
+    /// The view test in stored pixels: 0.5 <= x <= w - 0.5 and the same for y, where the view is
+    /// not narrowed.
     [[nodiscard]] bool covers(double x, double y) const {
-        return x >= 0.5 && x <= static_cast<double>(stored_width_) - 0.5 && y >= 0.5 &&
-               y <= static_cast<double>(stored_height_) - 0.5;
+        return x >= border_ && x <= static_cast<double>(stored_width_) - border_ && y >= border_ &&
+               y <= static_cast<double>(stored_height_) - border_;
     }
+    /// How far inside the stored frame the view ends, px; 0.5 where it is not narrowed.
+    [[nodiscard]] double border() const { return border_; }
 
     [[nodiscard]] int64_t stored_width() const { return stored_width_; }
     [[nodiscard]] int64_t stored_height() const { return stored_height_; }
@@ -66,11 +69,12 @@ class FrameGeometry {
         return covers(x, y) && (masks_ == nullptr || !masks_->left_out(x, y));
     }
     /// The frame as if nothing were masked.
-    [[nodiscard]] FrameGeometry without_masks() const {
-        FrameGeometry bare = *this;
-        bare.masks_.reset();
-        return bare;
-    }
+    [[nodiscard]] FrameGeometry without_masks() const;
+    /// With masks that leave out reaching `px` further on all sides.
+    [[nodiscard]] FrameGeometry with_masks_grown(double px) const;
+    /// With the view ending `px` further inside the frame and masks grown alike: what this covers
+    /// is covered however pixels are shifted by less.
+    [[nodiscard]] FrameGeometry narrowed(double px) const;
     /// Whether any correction applies.
     [[nodiscard]] bool photometric() const { return photometric_ || per_channel(); }
     /// Whether the channels' g differ at a pixel.
@@ -92,6 +96,7 @@ class FrameGeometry {
     double width_, height_;  // upright
     int64_t stored_width_, stored_height_;
     int orientation_;
+    double border_ = 0.5;
     double cone_rad_, cone_cos_;
     std::shared_ptr<const FrameMasks> masks_;  // never changed, so that copies may share it
     bool photometric_, vignetted_;

@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <utility>
 
 namespace broadloom {
 
@@ -31,9 +32,11 @@ std::pair<double, double> x_between(Vec2 a, Vec2 b, double y_low, double y_high)
 
 }  // namespace
 
-OutlineArea::OutlineArea(const std::vector<const FrameMask*>& masks, double width, double height)
+OutlineArea::OutlineArea(const std::vector<const FrameMask*>& masks, double width, double height,
+                         double grown_px)
     : width_(width),
       height_(height),
+      grown_(grown_px),
       step_(std::max(kLeastStep, std::ceil(std::max(width, height) / kMostSteps))),
       columns_(static_cast<int64_t>(std::ceil(width / step_))),
       rows_(static_cast<int64_t>(std::ceil(height / step_))) {
@@ -45,7 +48,7 @@ OutlineArea::OutlineArea(const std::vector<const FrameMask*>& masks, double widt
             const Vec2 a = outline[k];
             const Vec2 b = outline[(k + 1) % outline.size()];
             mark_edge(a, b);
-            if (a.y < b.y) edges_.push_back({a.x, a.y, b.x, b.y, i});
+            if (a.y <= b.y) edges_.push_back({a.x, a.y, b.x, b.y, i});
             if (a.y > b.y) edges_.push_back({b.x, b.y, a.x, a.y, i});
         }
     }
@@ -68,15 +71,16 @@ int64_t OutlineArea::row_of(double y) const {
 
 /// The cells that an edge may touch are left to the exact test.
 void OutlineArea::mark_edge(Vec2 a, Vec2 b) {
-    const double low = std::min(a.y, b.y) - kMargin;
-    const double high = std::max(a.y, b.y) + kMargin;
+    const double margin = kMargin + grown_;
+    const double low = std::min(a.y, b.y) - margin;
+    const double high = std::max(a.y, b.y) + margin;
     if (high < 0 || low > height_) return;
     for (int64_t row = row_of(low); row <= row_of(high); ++row) {
-        const double y_low = static_cast<double>(row) * step_ - kMargin;
-        const auto [x_low, x_high] = x_between(a, b, y_low, y_low + step_ + 2 * kMargin);
-        if (x_high + kMargin < 0 || x_low - kMargin > width_) continue;
-        const int64_t first = column_of(x_low - kMargin);
-        const int64_t last = column_of(x_high + kMargin);
+        const double y_low = static_cast<double>(row) * step_ - margin;
+        const auto [x_low, x_high] = x_between(a, b, y_low, y_low + step_ + 2 * margin);
+        if (x_high + margin < 0 || x_low - margin > width_) continue;
+        const int64_t first = column_of(x_low - margin);
+        const int64_t last = column_of(x_high + margin);
         std::fill_n(grid_.begin() + row * columns_ + first, last - first + 1, Share::some);
     }
 }
@@ -85,13 +89,14 @@ void OutlineArea::sort_into_bands() {
     // Counted first, so that the lists lie in one block.
     const auto bands_of = [&](const Edge& e) {
         // One band more on either side forgives the rounding of y / height.
-        const size_t low = band_of(e.y0);
-        const size_t high = band_of(e.y1);
+        const size_t low = band_of(e.y0 - grown_);
+        const size_t high = band_of(e.y1 + grown_);
         return std::pair{low > 0 ? low - 1 : 0, std::min(high + 1, kBands - 1)};
     };
     first_.assign(kBands + 1, 0);
+    const auto beyond = [&](const Edge& e) { return e.y1 + grown_ < 0 || e.y0 - grown_ > height_; };
     for (const Edge& e : edges_) {
-        if (e.y1 < 0 || e.y0 > height_) continue;
+        if (beyond(e)) continue;
         const auto [low, high] = bands_of(e);
         for (size_t b = low; b <= high; ++b) ++first_[b + 1];
     }
@@ -99,7 +104,7 @@ void OutlineArea::sort_into_bands() {
     in_band_.resize(first_[kBands]);
     std::vector<size_t> at(first_.begin(), first_.end() - 1);
     for (uint32_t i = 0; i < edges_.size(); ++i) {
-        if (edges_[i].y1 < 0 || edges_[i].y0 > height_) continue;
+        if (beyond(edges_[i])) continue;
         const auto [low, high] = bands_of(edges_[i]);
         for (size_t b = low; b <= high; ++b) in_band_[at[b]++] = i;
     }
@@ -126,6 +131,20 @@ void OutlineArea::fill_row(int64_t row) {
     }
 }
 
+/// Whether a point lies nearer to an edge than `reach`.
+bool OutlineArea::near(const Edge& e, double x, double y, double reach) {
+    const double along_x = e.x1 - e.x0;
+    const double along_y = e.y1 - e.y0;
+    const double length_sq = along_x * along_x + along_y * along_y;
+    const double at =
+        length_sq > 0
+            ? std::clamp(((x - e.x0) * along_x + (y - e.y0) * along_y) / length_sq, 0.0, 1.0)
+            : 0.0;
+    const double dx = e.x0 + at * along_x - x;
+    const double dy = e.y0 + at * along_y - y;
+    return dx * dx + dy * dy < reach * reach;
+}
+
 bool OutlineArea::holds_by_edges(double x, double y) const {
     const size_t band = band_of(y);
     bool inside = false;
@@ -136,6 +155,7 @@ bool OutlineArea::holds_by_edges(double x, double y) const {
             if (inside) return true;
             outline = e.outline;
         }
+        if (grown_ > 0 && near(e, x, y, grown_)) return true;
         if (crosses_right_of(e, x, y)) inside = !inside;
     }
     return inside;
@@ -173,15 +193,15 @@ size_t OutlineArea::bytes() const {
            in_band_.capacity() * sizeof(uint32_t) + first_.capacity() * sizeof(size_t);
 }
 
-FrameMasks::FrameMasks(const std::vector<FrameMask>& masks, double width, double height,
-                       int orientation)
-    : width_(width), height_(height), orientation_(orientation) {
+FrameMasks::FrameMasks(std::vector<FrameMask> masks, double width, double height, int orientation,
+                       double grown_px)
+    : masks_(std::move(masks)), width_(width), height_(height), orientation_(orientation) {
     std::vector<const FrameMask*> left_out;
     std::vector<const FrameMask*> kept;
-    for (const FrameMask& mask : masks) {
+    for (const FrameMask& mask : masks_) {
         (mask.kind == FrameMask::Kind::keep ? kept : left_out).push_back(&mask);
     }
-    left_out_ = OutlineArea(left_out, width, height);
+    left_out_ = OutlineArea(left_out, width, height, grown_px);
     kept_ = OutlineArea(kept, width, height);
 }
 

@@ -11,7 +11,9 @@
 #include "base/process_memory.hpp"
 #include "base/text.hpp"
 #include "broadloom/error.hpp"
+#include "canvas/crop.hpp"
 #include "io/frame_colours.hpp"
+#include "render/area.hpp"
 #include "render/resources.hpp"
 #include "render/settle_job.hpp"
 
@@ -187,10 +189,12 @@ std::vector<int> likely_frames(RenderJob& job, const FrameIndex& index, const Re
             for (const int k : candidates) {
                 const FrameGeometry& g = job.geometry[static_cast<size_t>(k)];
                 const FramePoint p = g.at(d, inverse_norm);
-                if (p.valid && p.score > best_score && g.covers(p.x, p.y)) {
+                if (!p.valid || !g.shows(p.x, p.y)) continue;
+                if (p.score > best_score) {
                     best = k;
                     best_score = p.score;
                 }
+                if (g.masks() != nullptr && g.masks()->kept(p.x, p.y)) found.push_back(k);
             }
             if (best >= 0) found.push_back(best);
         }
@@ -207,6 +211,19 @@ PictureMetadata read_metadata(const Scene& scene, const RenderJob& job,
         tags.push_back(frame.same_as >= 0 ? PhotoTags{} : read_photo_tags(frame.path, frame.name));
     }
     return collect_metadata(scene, tags, job.options.location, notes);
+}
+
+/// A walk too long cannot be written down, let alone rendered; disks end far below.
+void check_tiles(const RenderJob& job, const RenderOptions& options) {
+    constexpr int64_t kMostTiles = 50'000'000;
+    const PyramidShape shape{job.area.width(), job.area.height(), options.tile, options.overlap};
+    const int64_t tiles = shape.tile_count();
+    if (tiles <= kMostTiles) return;
+    throw Error(ErrorCode::input,
+                "the canvas of " + std::to_string(shape.width) + " x " +
+                    std::to_string(shape.height) + " pixels has " + std::to_string(tiles) +
+                    " tiles, more than this program can handle; lower canvas.pixels_per_degree or "
+                    "--scale, or correct focal_px");
 }
 
 std::string identify(const Scene& scene, const RenderJob& job) {
@@ -260,6 +277,7 @@ RenderJob prepare_job(const Scene& scene, const RenderOptions& options) {
             "is empty; add frames or set \"use\" to \"yes\"");
     }
     job.canvas = make_canvas(scene, *job.options.scale, &plan.notes);
+    job.area = area_asked_for(job.canvas, options.crop);
     job.frames = read_headers(scene, working_space(job.options), plan.notes);
     job.metadata = read_metadata(scene, job, plan.notes);
     job.tiff = choose_tiff(options, job.frames);
@@ -284,12 +302,17 @@ RenderJob prepare_job(const Scene& scene, const RenderOptions& options) {
         }
     }
 
-    job.shape = {job.canvas.width, job.canvas.height, options.tile, options.overlap};
+    check_tiles(job, options);
+    if (options.crop.kind == Crop::Kind::inside) job.area = inner_area(job);
+    job.output = cropped(job.canvas, job.area);
+    job.shape = {job.output.width, job.output.height, options.tile, options.overlap};
+    if (options.crop.kind != Crop::Kind::none) plan.notes.push_back(area_note(job));
+    note_mask_gaps(job);
     job.block.bands =
         options.pass == Pass::draft ? 0 : options.bands.value_or(default_bands(job, scene));
     job.block.background = options.background;
     if (options.block > 0) job.block.core = options.block;
-    plan.canvas = job.canvas;
+    plan.canvas = job.output;
     plan.levels = job.shape.levels();
     plan.tiles = job.shape.tile_count();
     plan.bands = job.block.bands;
@@ -300,24 +323,14 @@ RenderJob prepare_job(const Scene& scene, const RenderOptions& options) {
     plan.tiff_bytes = estimate_tiff(job);
     if (job.deep) plan.notes.push_back(describe_tiff(plan));
     plan.free_disk_bytes = free_disk_bytes(options.out);
-    // A walk this long cannot be written down, let alone rendered; disks end far below.
-    constexpr int64_t kMostTiles = 50'000'000;
-    if (plan.tiles > kMostTiles) {
-        throw Error(
-            ErrorCode::input,
-            "the canvas of " + std::to_string(job.canvas.width) + " x " +
-                std::to_string(job.canvas.height) + " pixels has " + std::to_string(plan.tiles) +
-                " tiles, more than this program can handle; lower canvas.pixels_per_degree or "
-                "--scale, or correct focal_px");
-    }
 
     // Leaves of at least 512 px, so that blending works on large enough pieces.
     job.tree = std::make_unique<Quadtree>(job.shape, 512);
     const FrameIndex index(job.canvas, job.geometry);
     job.leaf_frames.reserve(job.tree->leaves.size());
     for (const int64_t leaf : job.tree->leaves) {
-        job.leaf_frames.push_back(likely_frames(
-            job, index, job.tree->picture_rect(job.tree->nodes[static_cast<size_t>(leaf)])));
+        job.leaf_frames.push_back(
+            likely_frames(job, index, job.area_of(job.tree->nodes[static_cast<size_t>(leaf)])));
     }
 
     const SettleNeeds needs = settle_needs(scene, job);

@@ -58,7 +58,10 @@ struct RenderJob {
     /// of 8 bits in sRGB: where the TIFF needs it.
     bool deep = false;
     [[nodiscard]] int64_t pixel_bytes() const { return deep ? 8 : 4; }
-    Canvas canvas;
+    Canvas canvas;  ///< the whole one: frames, seams and blending know no other
+    /// What is rendered: pixels of `canvas`; x1 may lie beyond its right edge where it wraps.
+    Rect area;
+    Canvas output;  ///< the canvas of the result, `area` of the whole
     PyramidShape shape;
     std::vector<FrameInput> frames;
     std::vector<FrameGeometry> geometry;  ///< as frames
@@ -73,6 +76,10 @@ struct RenderJob {
     double settle_seconds = 0;  ///< in units of decoding a megapixel
     size_t label_bytes = 0;     ///< what the seams hold while rendering
     PictureMetadata metadata;
+    /// A node's pixels in `canvas`.
+    [[nodiscard]] Rect area_of(const QuadNode& node) const {
+        return tree->picture_rect(node).moved(area.x0, area.y0);
+    }
     RenderPlan plan;
     std::string identity;  ///< equal for equal outputs: scene, options, files, version; hexadecimal
 };

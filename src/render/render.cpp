@@ -32,17 +32,17 @@ std::string page_text(const RenderJob& job) {
     data.description = job.metadata.description;
     data.taken = job.metadata.taken_range();
     data.place = job.metadata.place();
-    data.width = job.canvas.width;
-    data.height = job.canvas.height;
+    data.width = job.output.width;
+    data.height = job.output.height;
     data.tile = job.shape.tile;
     data.overlap = job.shape.overlap;
-    data.surface = job.canvas.surface == Surface::sphere ? "sphere" : "cylinder";
-    data.left_deg = job.canvas.left_deg;
-    data.right_deg = job.canvas.right_deg;
-    data.top_deg = job.canvas.top_deg;
-    data.bottom_deg = job.canvas.bottom_deg;
-    data.pixels_per_degree = job.canvas.pixels_per_degree;
-    data.wraps = job.canvas.wraps;
+    data.surface = job.output.surface == Surface::sphere ? "sphere" : "cylinder";
+    data.left_deg = job.output.left_deg;
+    data.right_deg = job.output.right_deg;
+    data.top_deg = job.output.top_deg;
+    data.bottom_deg = job.output.bottom_deg;
+    data.pixels_per_degree = job.output.pixels_per_degree;
+    data.wraps = job.output.wraps;
     data.pass = pass_name(job.options.pass);
     data.seams = job.options.show_seams;
     return make_page(data);
@@ -55,6 +55,7 @@ std::string report_text(const RenderReport& r, const std::string& identity) {
     j["height"] = r.height;
     j["megapixels"] = r.megapixels;
     j["frames"] = r.frames;
+    j["mask_gap_pixels"] = r.mask_gap_pixels;
     j["decodes"] = r.decodes;
     j["decoded_megapixels"] = r.decoded_megapixels;
     j["bands"] = r.bands;
@@ -96,11 +97,12 @@ RenderReport render(const Scene& scene, const RenderOptions& options, const Rend
     RenderReport report;
     report.pass = pass_name(options.pass);
     report.version = version();
-    report.width = job.canvas.width;
-    report.height = job.canvas.height;
+    report.width = job.output.width;
+    report.height = job.output.height;
     report.megapixels =
-        static_cast<double>(job.canvas.width) * static_cast<double>(job.canvas.height) / 1e6;
+        static_cast<double>(job.output.width) * static_cast<double>(job.output.height) / 1e6;
     report.frames = job.plan.frames_used;
+    report.mask_gap_pixels = job.plan.mask_gap_pixels;
     report.bands = job.block.bands;
     report.tiff_bits = job.plan.tiff_bits;
     report.tiff_colour = job.plan.tiff_colour;
@@ -144,7 +146,7 @@ RenderReport render(const Scene& scene, const RenderOptions& options, const Rend
         report.light_before_stops = settled.summary.light_before_stops;
         report.light_after_stops = settled.summary.light_after_stops;
         if (options.show_seams) {
-            const Canvas& canvas = job.canvas;
+            const Canvas& canvas = job.output;
             seams_text = settled.labels
                              ? seam_view_script(scene, canvas, *settled.labels, settled.fields)
                              : seam_view_script(scene, canvas,

@@ -175,7 +175,7 @@ bool Scheduler::admit_next() {
 
 void Scheduler::plan(Leaf& leaf, int64_t index) {
     const auto node = static_cast<size_t>(job_.tree->leaves[static_cast<size_t>(index)]);
-    const Rect rect = job_.tree->picture_rect(job_.tree->nodes[node]);
+    const Rect rect = job_.area_of(job_.tree->nodes[node]);
     const Rect area = block_surroundings(job_.canvas, rect, job_.block.bands);
     leaf.maps = std::make_unique<RegionMaps>(job_.canvas, cells_of(area), job_.geometry,
                                              index_.touching(aligned_outwards(area, kCell)));
@@ -198,12 +198,14 @@ void Scheduler::render(Worker& worker, Leaf& leaf, int64_t index) {
     }
     worker.pictures.resize(1);
     worker.pictures[0].resize(static_cast<size_t>(rect.area() * job_.pixel_bytes()));
+    const Rect on_canvas = job_.area_of(node);
     uint8_t* pixels = worker.pictures[0].data();
     if (job_.deep) {
-        worker.block.render_deep(rect, *leaf.maps, *leaf.labels, samplers,
+        worker.block.render_deep(on_canvas, *leaf.maps, *leaf.labels, samplers,
                                  reinterpret_cast<uint16_t*>(pixels), rect.width() * 4);
     } else {
-        worker.block.render(rect, *leaf.maps, *leaf.labels, samplers, pixels, rect.width() * 4);
+        worker.block.render(on_canvas, *leaf.maps, *leaf.labels, samplers, pixels,
+                            rect.width() * 4);
     }
     leaf.maps.reset();
     leaf.labels.reset();

@@ -115,8 +115,7 @@ std::unique_ptr<const SeamLabels> adopt(const Settled& settled, RenderJob& job) 
     job.label_bytes = labels->bytes();
     for (size_t i = 0; i < job.tree->leaves.size(); ++i) {
         const QuadNode& node = job.tree->nodes[static_cast<size_t>(job.tree->leaves[i])];
-        const Rect area =
-            block_surroundings(job.canvas, job.tree->picture_rect(node), job.block.bands);
+        const Rect area = block_surroundings(job.canvas, job.area_of(node), job.block.bands);
         job.leaf_frames[i] = labels->frames_in(job.canvas, area);
     }
     return labels;

@@ -24,7 +24,7 @@ TiffPyramidOptions tiff_options(const RenderJob& job, const TileLayout& layout) 
     o.copyright = job.metadata.rights;
     o.description = job.metadata.full_description();
     o.date_time = job.metadata.tiff_date_time();
-    o.xmp = picture_xmp(job.metadata, job.canvas);
+    o.xmp = picture_xmp(job.metadata, job.output);
     o.icc = output_profile(job.tiff.colour);
     return o;
 }

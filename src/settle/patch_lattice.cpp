@@ -13,6 +13,9 @@ namespace {
 constexpr double kPointsAcross = 12;
 /// Frame pixels that the patch's border keeps from the frame's.
 constexpr double kBorder = 1;
+/// Frame pixels that sampling mixes in from beyond a position: two samples, decoded at 1/8 at
+/// least.
+constexpr double kSampleReach = 16;
 /// Most samples on each axis whose mean is a patch pixel.
 constexpr int kMostSamples = 4;
 
@@ -28,21 +31,28 @@ bool inside(const FrameGeometry& g, const std::optional<Vec2>& p) {
            p->y <= g.upright_height() - kBorder;
 }
 
-/// All of the patch and a little around it lies in the frame.
+/// All of the patch and a little around it lies in the frame, and nothing that a mask leaves out.
 bool shows_patch(const PatchLattice& lattice, const PatchLattice::Point& point,
                  const FrameGeometry& g) {
     const Vec3 centre = lattice.direction(point);
     if (dot(centre, g.axis()) < g.cone_cos() || !inside(g, g.upright(centre))) return false;
     constexpr int kSteps = 4;
     constexpr double kReach = kPatchSide / 2.0;
+    Vec2 low{1e9, 1e9};
+    Vec2 high{-1e9, -1e9};
     for (int i = 0; i <= kSteps; ++i) {
         const double t = kReach * (2.0 * i / kSteps - 1);
         for (const Vec2 p :
              {Vec2{t, -kReach}, Vec2{t, kReach}, Vec2{-kReach, t}, Vec2{kReach, t}}) {
-            if (!inside(g, g.upright(lattice.direction(point, p.x, p.y)))) return false;
+            const std::optional<Vec2> at = g.upright(lattice.direction(point, p.x, p.y));
+            if (!inside(g, at)) return false;
+            low = {std::min(low.x, at->x), std::min(low.y, at->y)};
+            high = {std::max(high.x, at->x), std::max(high.y, at->y)};
         }
     }
-    return true;
+    return g.masks() == nullptr ||
+           g.masks()->left_out_upright(low.x - kSampleReach, low.y - kSampleReach,
+                                       high.x + kSampleReach, high.y + kSampleReach) == Share::none;
 }
 
 std::vector<PatchLattice::Point> points_in(const PatchLattice& lattice, const FrameGeometry& g) {

@@ -70,6 +70,10 @@ void unwrap(std::vector<Rect>& blocks, const Canvas& canvas) {
     }
 }
 
+/// A coarse pixel mixes what lies up to 2.5 of them away (four taps of averages): so far from what
+/// a mask leaves out nothing is looked at, lest that decide about anything.
+constexpr double kSightReach = 3;
+
 /// One worker's look at one frame.
 class Look {
   public:
@@ -110,6 +114,8 @@ class Look {
         map.coordinates(cx, cy, kernels_, coords_, ox, oy);
         bool inside[kCellArea];
         map.covered(coords_, ox, oy, inside);
+        bool kept[kCellArea] = {};
+        if (map.kept(cx, cy) != Coverage::none) map.kept(coords_, ox, oy, kept);
         alignas(64) int16_t value[3][kCellArea];
         alignas(64) int16_t raw[3][kCellArea];
         CellSampler s = sampler.cell(ox, oy);
@@ -131,6 +137,7 @@ class Look {
                 const size_t to = out.index(x, y);
                 const int16_t high = std::max({raw[0][at], raw[1][at], raw[2][at]});
                 out.flags[to] = kCovered;
+                if (kept[at]) out.flags[to] |= kKeep;
                 if (high >= kClippedFrom || high < kDarkBelow) out.flags[to] |= kClipped;
                 for (size_t c = 0; c < 3; ++c) out.value[c][to] = value[c][at];
                 out.detail[to] =
@@ -308,8 +315,8 @@ void survey_frames(const std::vector<SurveyFrame>& frames,
         const int factor = coarse.step / d;
         reduce_pixels(w.pixels, f.info, factor, w.reduced);
         Look look(coarse, kernels);
-        survey.put(i, look.warp(blocks[i], geometry[i],
-                                frame_sampler_of(w.reduced, geometry[i], f.stage.get()),
+        const FrameGeometry seen = geometry[i].with_masks_grown(kSightReach * coarse.step);
+        survey.put(i, look.warp(blocks[i], seen, frame_sampler_of(w.reduced, seen, f.stage.get()),
                                 fine_contrast(w.pixels, factor)));
         if (lattice != nullptr) {
             survey.put(

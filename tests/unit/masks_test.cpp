@@ -385,8 +385,8 @@ TEST_CASE("a mask that keeps a frame goes before the solved seams", "[masks][sea
                                       {ring(FrameMask::Kind::keep, {150, 130}, 70, 40),
                                        ring(FrameMask::Kind::keep, {60, 250}, 30, 12)});
     // Solved in favour of frame 2 wherever there is a choice.
-    auto grid = std::make_shared<LabelGrid>(plain.canvas);
-    std::fill(grid->frame.begin(), grid->frame.end(), int16_t{2});
+    LabelGrid grid(plain.canvas);
+    std::fill(grid.frame.begin(), grid.frame.end(), int16_t{2});
     const std::vector<int> before = labels_of(plain, GridLabels(grid));
     const std::vector<int> after = labels_of(m, GridLabels(grid));
     const std::vector<int> kept = labels_of(m, NearestCentreLabels());

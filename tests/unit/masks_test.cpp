@@ -216,6 +216,88 @@ TEST_CASE("degenerate outlines hold nothing and break nothing", "[masks]") {
     CHECK(OutlineArea({&far_away}, 100, 80).share(0, 0, 100, 80) == Share::none);
 }
 
+TEST_CASE("grown outlines hold what lies near them too", "[masks]") {
+    Dice dice(31);
+    const double width = 900;
+    const double height = 700;
+    int64_t wrong = 0;
+    int64_t only_grown = 0;
+    for (int trial = 0; trial < 12; ++trial) {
+        const FrameMask mask = scribble(dice, FrameMask::Kind::leave_out, 3 + trial, width, height);
+        const double grown = dice.between(0.5, 30);
+        const OutlineArea area({&mask}, width, height, grown);
+        const OutlineArea plain({&mask}, width, height);
+        for (int i = 0; i < 2000; ++i) {
+            const Vec2 p{dice.between(0, width), dice.between(0, height)};
+            double nearest = 1e9;
+            for (size_t k = 0; k < mask.outline_px.size(); ++k) {
+                const Vec2 a = mask.outline_px[k];
+                const Vec2 b = mask.outline_px[(k + 1) % mask.outline_px.size()];
+                const double length = std::hypot(b.x - a.x, b.y - a.y);
+                const double along =
+                    ((p.x - a.x) * (b.x - a.x) + (p.y - a.y) * (b.y - a.y)) / length;
+                const double t = std::clamp(along / length, 0.0, 1.0);
+                nearest = std::min(
+                    nearest, std::hypot(a.x + t * (b.x - a.x) - p.x, a.y + t * (b.y - a.y) - p.y));
+            }
+            if (std::abs(nearest - grown) < 1e-6) continue;
+            wrong += area.holds(p.x, p.y) != (plain.holds(p.x, p.y) || nearest < grown);
+            only_grown += area.holds(p.x, p.y) && !plain.holds(p.x, p.y);
+            const Share share = area.share(p.x, p.y, p.x + 20, p.y + 20);
+            wrong += share == Share::all && !area.holds(p.x, p.y);
+            wrong += share == Share::none && area.holds(p.x, p.y);
+        }
+    }
+    CHECK(wrong == 0);
+    CHECK(only_grown > 500);
+}
+
+TEST_CASE("a narrowed frame covers what shifts of less cannot bare", "[masks][cell_map]") {
+    const MadeUpCanvas plain = flat_sphere();
+    const MadeUpCanvas m =
+        with_masks(plain, 0, {ring(FrameMask::Kind::leave_out, {150, 120}, 50, 30)});
+    const FrameGeometry& whole = m.geometry[0];
+    const double narrowed_by = 5;
+    const FrameGeometry narrow = whole.narrowed(narrowed_by);
+    const CellRegion region = cells_of({0, 0, m.canvas.width, m.canvas.height});
+    const LatticeDirections directions(m.canvas, region);
+    const CellMap map(directions, narrow);
+    const CellMap wide(directions, whole);
+    int64_t wrong = 0;
+    int64_t held = 0;
+    int64_t given_up = 0;
+    for (int64_t cy = 0; cy < region.height(); ++cy) {
+        for (int64_t cx = 0; cx < region.width(); ++cx) {
+            CellCoords coords;
+            int64_t ox = 0;
+            int64_t oy = 0;
+            map.coordinates(cx, cy, plain_kernels(), coords, ox, oy);
+            bool covered[kCellArea];
+            bool before[kCellArea];
+            map.covered(coords, ox, oy, covered);
+            wide.covered(coords, ox, oy, before);
+            const Coverage c = map.coverage(cx, cy);
+            for (int i = 0; i < kCellArea; ++i) {
+                wrong +=
+                    (c == Coverage::full && !covered[i]) || (c == Coverage::none && covered[i]);
+                given_up += before[i] && !covered[i];
+                if (!covered[i]) continue;
+                ++held;
+                for (int k = 0; k < 8; ++k) {
+                    const double x = static_cast<double>(coords.u[i]) + static_cast<double>(ox) +
+                                     (narrowed_by - 0.01) * std::cos(k * kPi / 4);
+                    const double y = static_cast<double>(coords.v[i]) + static_cast<double>(oy) +
+                                     (narrowed_by - 0.01) * std::sin(k * kPi / 4);
+                    wrong += !whole.shows(x, y);
+                }
+            }
+        }
+    }
+    CHECK(wrong == 0);
+    CHECK(held > 20000);
+    CHECK(given_up > 3000);
+}
+
 TEST_CASE("most questions are answered by the grid, whatever the number of points", "[masks]") {
     // A careful outline of a passer-by, and one of as many points as a scene may hold.
     for (const int points : {300, 20000}) {

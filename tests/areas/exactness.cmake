@@ -36,5 +36,6 @@ broadloom_test(accuracy_test pipeline/accuracy_test.cpp
 set_tests_properties(accuracy_test PROPERTIES TIMEOUT 900)
 broadloom_test(same_bytes_test pipeline/same_bytes_test.cpp LINK bl_made_up bl_shoot bl_render)
 set_tests_properties(same_bytes_test PROPERTIES TIMEOUT 900)
-broadloom_test(crop_render_test pipeline/crop_render_test.cpp LINK bl_made_up bl_shoot bl_render)
+broadloom_test(crop_render_test pipeline/crop_render_test.cpp
+  LINK bl_made_up bl_shoot bl_render PkgConfig::VIPS)
 set_tests_properties(crop_render_test PROPERTIES TIMEOUT 900)

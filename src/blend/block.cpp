@@ -191,12 +191,18 @@ void BlockRenderer::render_core(const Job& job, Planes<T>& planes, const Rect& c
 }
 
 void BlockRenderer::pack(const Job& job, Planes<int16_t>& planes, const Rect& core) const {
-    for (int64_t y = core.y0; y < core.y1; ++y) {
-        kernels_.pack_row(planes.composite[0].at(core.x0, y), planes.composite[1].at(core.x0, y),
-                          planes.composite[2].at(core.x0, y),
-                          job.rgbx + (y - job.rect.y0) * job.stride + 4 * (core.x0 - job.rect.x0),
-                          core.width(),
-                          options_.dither ? Rounding::dithered(core.x0, y) : Rounding{});
+    for (int64_t x0 = core.x0; x0 < core.x1;) {
+        // Beyond the edge of a canvas that wraps stand the pixels of the other side.
+        const int64_t turn = canvas_.wraps ? floor_div(x0, canvas_.width) * canvas_.width : 0;
+        const int64_t x1 = canvas_.wraps ? std::min(core.x1, turn + canvas_.width) : core.x1;
+        for (int64_t y = core.y0; y < core.y1; ++y) {
+            kernels_.pack_row(planes.composite[0].at(x0, y), planes.composite[1].at(x0, y),
+                              planes.composite[2].at(x0, y),
+                              job.rgbx + (y - job.rect.y0) * job.stride + 4 * (x0 - job.rect.x0),
+                              x1 - x0,
+                              options_.dither ? Rounding::dithered(x0 - turn, y) : Rounding{});
+        }
+        x0 = x1;
     }
 }
 

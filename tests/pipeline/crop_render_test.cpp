@@ -63,12 +63,12 @@ Picture waves(int64_t width, int64_t height) {
 }
 
 Scene flat_scene(const ScratchFolder& folder) {
-    const Canvas canvas = canvas_between(Surface::sphere, -31, 31.4, 16, -15.2, 30);
+    const Canvas canvas = canvas_between(Surface::sphere, -31, 31.4, 16, -15.2, 20);
     ShootOptions o;
     o.rows = 2;
     o.columns = 3;
-    o.width = 760;
-    o.height = 600;
+    o.width = 510;
+    o.height = 400;
     o.gain_spread = 0.2;
     o.aim_error_deg = 0.3;
     o.roll_error_deg = 2;
@@ -83,7 +83,7 @@ Scene round_scene(const ScratchFolder& folder) {
     o.columns = 8;
     o.width = 420;
     o.height = 520;
-    o.overlap = 0.4;
+    o.overlap = 0.3;
     return shoot(waves(canvas.width, canvas.height), canvas, o, folder.path());
 }
 
@@ -129,7 +129,7 @@ TEST_CASE("a crop has the very tiles of the whole canvas", "[crop][exact]") {
         bool round;
         int64_t left, top, columns, rows;  // tiles
     };
-    for (const Case& c : {Case{false, 3, 1, 5, 4}, Case{true, 10, 1, 5, 2}}) {
+    for (const Case& c : {Case{false, 3, 1, 5, 3}, Case{true, 10, 1, 5, 2}}) {
         std::filesystem::remove_all(folder / "frames");
         const Scene scene = c.round ? round_scene(folder) : flat_scene(folder);
         const std::string name = c.round ? "round" : "flat";
@@ -194,7 +194,7 @@ TEST_CASE("what is left out has no influence on any byte of the result", "[masks
     const Camera& camera = scene.cameras.begin()->second;
     const Vec2 centre{static_cast<double>(camera.width) * 0.7,
                       static_cast<double>(camera.height) * 0.35};
-    const double radius = 120;
+    const double radius = 80;
     FrameMask mask;
     for (int i = 0; i < 90; ++i) {
         const double angle = 2 * kPi * i / 90;
@@ -256,7 +256,7 @@ TEST_CASE("the plan tells what masks leave bare", "[masks][gaps]") {
     CHECK(plan_render(scene, o).mask_gap_pixels == 0);
     CHECK_FALSE(any_note(plan_render(scene, o), "masks leave"));
     FrameMask mask;  // a corner that no other frame shows
-    mask.outline_px = {{0, 0}, {150, 0}, {150, 140}, {0, 140}};
+    mask.outline_px = {{0, 0}, {120, 0}, {120, 110}, {0, 110}};
     scene.frames[0].masks = {mask};
     const RenderPlan plan = plan_render(scene, o);
     CHECK(plan.mask_gap_pixels > 5000);

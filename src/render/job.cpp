@@ -53,8 +53,8 @@ void check_options(const RenderOptions& o) {
         refuse("--bands: must be 1 to " + std::to_string(kMaxBands) +
                "; leave it out to choose by the frames' size");
     }
-    if (!(o.shift_limit_px >= 0 && o.shift_limit_px <= 32)) {
-        refuse("--shift-limit: must be 0 (off) to 32 pixels; 6 is usual");
+    if (!(o.shift_limit_px >= 0 && o.shift_limit_px <= 14)) {
+        refuse("--shift-limit: must be 0 (off) to 14 pixels; 6 is usual");
     }
     if (o.tiff_bits && *o.tiff_bits != 8 && *o.tiff_bits != 16) {
         refuse("--tiff-bits: must be 8 or 16; leave it out to follow the frames");

@@ -78,7 +78,10 @@ int64_t settle_least_bytes(const std::vector<SurveyFrame>& frames, const CoarseC
         frame = std::max(frame, pixels / static_cast<size_t>(coarse.step * coarse.step));
     }
     const auto solving = labels + static_cast<int64_t>(frame) * 8 * 2 * 12;
-    return std::max(static_cast<int64_t>(survey_worker_bytes(frames, coarse)), solving) + (8 << 20);
+    // Measurements and splines of the solves for shifts and light.
+    const auto solves = static_cast<int64_t>(frames.size()) * (400 << 10);
+    return std::max({static_cast<int64_t>(survey_worker_bytes(frames, coarse)), solving, solves}) +
+           (8 << 20);
 }
 
 Settled settle(const Scene& scene, const std::vector<SurveyFrame>& frames,

@@ -67,6 +67,7 @@ bool render_until(const Scene& scene, RenderOptions options, double after) {
     RenderHooks hooks;
     hooks.stop = &stop;
     hooks.progress = [&](const WorkProgress& p) {
+        if (p.stage != "rendering") return;
         if (first < 0) first = p.fraction;
         if (p.fraction - first >= after && p.fraction < 1) stop = SIGINT;
     };
@@ -147,6 +148,7 @@ TEST_CASE("a damaged checkpoint is noticed and the render starts anew", "[resume
     double first = -1;
     RenderHooks hooks;
     hooks.progress = [&](const WorkProgress& p) {
+        if (p.stage != "rendering") return;
         if (first < 0) first = p.fraction;
     };
     render(scene, o, hooks);

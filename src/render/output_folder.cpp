@@ -165,7 +165,11 @@ OutputFolder::OutputFolder(fs::path folder, const std::string& identity, bool re
 }
 
 void OutputFolder::start_afresh() {
-    remove_working_files();
+    for (const char* name : kWorkingNames) {
+        std::error_code ignored;
+        // What was decided before rendering holds as long as its own checksum does.
+        if (folder_ / name != working_settled()) fs::remove_all(folder_ / name, ignored);
+    }
     write_file_atomic(folder_ / "job.part", identity_);
     found_ = Found::empty;
 }

@@ -32,7 +32,7 @@ class OutputFolder {
     [[nodiscard]] std::filesystem::path working_settled() const { return folder_ / "settled.part"; }
     [[nodiscard]] std::filesystem::path survey() const { return folder_ / "survey.part"; }
 
-    /// Removes what an interrupted run left, for a fresh start.
+    /// Removes what an interrupted run left of the picture, for a fresh start.
     void start_afresh();
 
     /// Leaves the working files behind when this ends without finish(), if there is a checkpoint.

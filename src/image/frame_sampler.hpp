@@ -24,16 +24,19 @@ struct FrameSampler {
     std::array<float, 3> gain_h{1, 1, 1};                    ///< gain^(1/2.4)
     int64_t width = 0, height = 0;                           ///< full-size stored frame
     std::array<Plane, 3> plane;
+    Taps taps = usual_taps();
     /// From the frame's colours to the working ones; null: they are the same.
     const ColourStage* stage = nullptr;
 
-    /// The sampler of a cell whose coordinates count from (origin_x, origin_y), multiples of 64.
+    /// The sampler, which points to this one, of a cell whose coordinates count from (origin_x,
+    /// origin_y), multiples of 64.
     [[nodiscard]] CellSampler cell(int64_t origin_x, int64_t origin_y) const {
         CellSampler s;
         s.planes = planes;
         s.ycc = ycc;
         s.chroma_linear = chroma_linear;
         s.sixteen_bits = sixteen_bits;
+        s.taps = &taps;
         s.photometric = photometric;
         s.keep_range = keep_range;
         s.clip_start = clip_start;

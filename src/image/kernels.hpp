@@ -12,6 +12,7 @@
 #include <type_traits>
 
 #include "broadloom/instruction_set.hpp"
+#include "image/taps.hpp"
 
 namespace broadloom {
 
@@ -64,12 +65,14 @@ inline constexpr float kClipScale = 1.0F / 6.0F;
 
 /// How a cell is sampled. Planes 1 and 2 share their geometry (scale and offset) with each other
 /// and, unless chroma_linear, with plane 0. At least four rows follow the last row that is sampled
-/// from, so that 32 bytes may be read from any sample on.
+/// from, so that 64 bytes may be read from any sample on; taps->count / 2 samples are there around
+/// each plane.
 struct CellSampler {
     int planes = 3;              ///< 1 or 3
     bool ycc = false;            ///< planes 1 and 2 are Cb and Cr
     bool chroma_linear = false;  ///< bilinear for planes 1 and 2 (subsampled planes)
     bool sixteen_bits = false;
+    const Taps* taps = &usual_taps();  ///< weights of the planes that are not bilinear
     bool keep_range = false;   ///< 16-bit results may lie beyond black and white, to +-kWorkLimit
     bool photometric = false;  ///< apply h, g and the gains
     /// From here on a value of the file may be clipped, and from 1/clip_scale further on it is.

@@ -55,12 +55,26 @@ void interpolate_cell(const CellCorners& corners, CellCoords& out) {
     }
 }
 
-/// Keys' cubic convolution with a = -1/2 (R. G. Keys, IEEE Trans. ASSP 29(6), 1981).
-void cubic_weights(float t, float w[4]) {
-    w[0] = ((-0.5F * t + 1.0F) * t - 0.5F) * t;
-    w[1] = (1.5F * t - 2.5F) * t * t + 1.0F;
-    w[2] = ((-1.5F * t + 2.0F) * t + 0.5F) * t;
-    w[3] = (0.5F * t - 0.5F) * t * t;
+/// Weights of the samples around position t between the middle two.
+void tap_weights(const Taps& taps, float t, float* w) {
+    const float s = t - 0.5F;
+    const float z = s * s;
+    for (int p = 0; p < taps.count / 2; ++p) {
+        const float* e = taps.even[p];
+        const float* o = taps.odd[p];
+        const float even = (e[2] * z + e[1]) * z + e[0];
+        const float odd = ((o[2] * z + o[1]) * z + o[0]) * s;
+        w[p] = even + odd;
+        w[taps.count - 1 - p] = even - odd;
+    }
+}
+
+/// The weighted sum of an even number of values, pair by pair.
+template <typename Value>
+float weighted(const Value& value, const float* w, int count) {
+    float sum = value(0) * w[0] + value(1) * w[1];
+    for (int i = 2; i < count; i += 2) sum = sum + (value(i) * w[i] + value(i + 1) * w[i + 1]);
+    return sum;
 }
 
 template <typename T>
@@ -71,7 +85,7 @@ float tap(const uint8_t* row, int64_t x) {
 }
 
 template <typename T>
-float sample_plane(const CellPlane& p, float u, float v, bool linear) {
+float sample_plane(const CellPlane& p, const Taps& taps, float u, float v, bool linear) {
     const float x = u * p.scale_x + p.offset_x;
     const float y = v * p.scale_y + p.offset_y;
     const float floor_x = std::floor(x);
@@ -89,17 +103,16 @@ float sample_plane(const CellPlane& p, float u, float v, bool linear) {
         const float bottom = c + (d - c) * tx;
         return top + (bottom - top) * ty;
     }
-    float wx[4];
-    float wy[4];
-    cubic_weights(tx, wx);
-    cubic_weights(ty, wy);
-    float line[4];
-    for (int j = 0; j < 4; ++j) {
-        const uint8_t* r = row + (j - 1) * p.stride;
-        line[j] = (tap<T>(r, ix - 1) * wx[0] + tap<T>(r, ix) * wx[1]) +
-                  (tap<T>(r, ix + 1) * wx[2] + tap<T>(r, ix + 2) * wx[3]);
-    }
-    return (line[0] * wy[0] + line[1] * wy[1]) + (line[2] * wy[2] + line[3] * wy[3]);
+    float wx[kMostTaps];
+    float wy[kMostTaps];
+    tap_weights(taps, tx, wx);
+    tap_weights(taps, ty, wy);
+    const int first = 1 - taps.count / 2;
+    const auto line = [&](int j) {
+        const uint8_t* r = row + (j + first) * p.stride;
+        return weighted([&](int i) { return tap<T>(r, ix + i + first); }, wx, taps.count);
+    };
+    return weighted(line, wy, taps.count);
 }
 
 void store(const CellSampler& s, float value, int16_t& out) {
@@ -121,12 +134,12 @@ void sample_cell_of(const CellSampler& s, const CellCoords& coords, Out* const o
             const float u = std::min(std::max(coords.u[at], s.u_low), s.u_high);
             const float v = std::min(std::max(coords.v[at], s.v_low), s.v_high);
             float c[3];
-            c[0] = sample_plane<T>(s.plane[0], u, v, false) * unit;
+            c[0] = sample_plane<T>(s.plane[0], *s.taps, u, v, false) * unit;
             if (s.planes == 1) {
                 c[1] = c[2] = c[0];
             } else {
-                c[1] = sample_plane<T>(s.plane[1], u, v, s.chroma_linear) * unit;
-                c[2] = sample_plane<T>(s.plane[2], u, v, s.chroma_linear) * unit;
+                c[1] = sample_plane<T>(s.plane[1], *s.taps, u, v, s.chroma_linear) * unit;
+                c[2] = sample_plane<T>(s.plane[2], *s.taps, u, v, s.chroma_linear) * unit;
             }
             if (s.ycc) {  // JFIF 1.02, section 7
                 const float y = c[0];

@@ -13,6 +13,8 @@
 //
 #include <hwy/highway.h>
 
+#include "image/sample_plane_simd.hpp"
+
 HWY_BEFORE_NAMESPACE();
 namespace broadloom {
 namespace HWY_NAMESPACE {
@@ -20,14 +22,7 @@ namespace {
 
 namespace hn = hwy::HWY_NAMESPACE;
 
-// Lanes of one row of a cell: at most 16, a divisor of 16.
-using DF = hn::CappedTag<float, kCell>;
-using DI = hn::RebindToSigned<DF>;
-using DU = hn::RebindToUnsigned<DF>;
 using D16 = hn::Rebind<int16_t, DF>;
-using VF = hn::Vec<DF>;
-using VI = hn::Vec<DI>;
-using VU = hn::Vec<DU>;
 
 HWY_INLINE void interpolate_one(const float* c, float* HWY_RESTRICT out) {
     const DF d;
@@ -52,191 +47,6 @@ void interpolate_cell(const CellCorners& corners, CellCoords& out) {
     for (int c = 0; c < (corners.by_channel ? 3 : 1); ++c) {
         interpolate_one(corners.h[c], out.h[c]);
         interpolate_one(corners.g[c], out.g[c]);
-    }
-}
-
-struct CubicWeights {
-    VF w0, w1, w2, w3;
-};
-
-HWY_INLINE CubicWeights cubic_weights(VF t) {
-    const DF d;
-    CubicWeights w;
-    w.w0 = hn::Mul(hn::Sub(hn::Mul(hn::Add(hn::Mul(hn::Set(d, -0.5F), t), hn::Set(d, 1.0F)), t),
-                           hn::Set(d, 0.5F)),
-                   t);
-    w.w1 = hn::Add(hn::Mul(hn::Mul(hn::Sub(hn::Mul(hn::Set(d, 1.5F), t), hn::Set(d, 2.5F)), t), t),
-                   hn::Set(d, 1.0F));
-    w.w2 = hn::Mul(hn::Add(hn::Mul(hn::Add(hn::Mul(hn::Set(d, -1.5F), t), hn::Set(d, 2.0F)), t),
-                           hn::Set(d, 0.5F)),
-                   t);
-    w.w3 = hn::Mul(hn::Mul(hn::Sub(hn::Mul(hn::Set(d, 0.5F), t), hn::Set(d, 0.5F)), t), t);
-    return w;
-}
-
-HWY_INLINE VF to_float(VU v) { return hn::ConvertTo(DF(), hn::BitCast(DI(), v)); }
-
-// Four (or two) neighbouring samples of a row in each lane.
-struct Taps {
-    VF a, b, c, d;
-};
-
-template <bool kSixteen>
-HWY_INLINE Taps load_taps(const uint8_t* base, VI offset) {
-    const DU du;
-    Taps t;
-    const auto low = hn::GatherOffset(du, reinterpret_cast<const uint32_t*>(base), offset);
-    if constexpr (kSixteen) {
-        const auto high = hn::GatherOffset(du, reinterpret_cast<const uint32_t*>(base + 4), offset);
-        const auto mask = hn::Set(du, 0xFFFFU);
-        t.a = to_float(hn::And(low, mask));
-        t.b = to_float(hn::ShiftRight<16>(low));
-        t.c = to_float(hn::And(high, mask));
-        t.d = to_float(hn::ShiftRight<16>(high));
-    } else {
-        const auto mask = hn::Set(du, 0xFFU);
-        t.a = to_float(hn::And(low, mask));
-        t.b = to_float(hn::And(hn::ShiftRight<8>(low), mask));
-        t.c = to_float(hn::And(hn::ShiftRight<16>(low), mask));
-        t.d = to_float(hn::ShiftRight<24>(low));
-    }
-    return t;
-}
-
-// Where the samples of one row of pixels lie in a plane, shared by planes of the same geometry.
-// Usually a frame is hardly turned or scaled against the canvas: then the taps of all lanes lie in
-// a few short runs of source rows, which are loaded once and shuffled; otherwise they are gathered.
-template <bool kSixteen, bool kLinear>
-struct Position {
-    using D8 = hn::Rebind<uint8_t, DF>;
-    static constexpr int kTaps = kLinear ? 2 : 4;
-    static constexpr int kFirst = kLinear ? 0 : -1;
-    static constexpr int kBytes = kSixteen ? 2 : 1;
-
-    VF tx, ty;
-    VI ix, iy;
-    CubicWeights wx, wy;
-    bool near = false;   // shuffled, not gathered
-    bool wide = false;   // the runs are longer than 16 bytes
-    bool steps = false;  // some lanes lie one source row lower
-    int32_t base_x = 0, base_y = 0;
-    hn::Mask<DF> lower;
-    hn::Vec<D8> low[kTaps], high[kTaps];
-
-    HWY_INLINE Position(const CellPlane& p, VF u, VF v, float u0, float u1, float v0, float v1) {
-        const DF d;
-        const DI di;
-        const auto x = hn::Add(hn::Mul(u, hn::Set(d, p.scale_x)), hn::Set(d, p.offset_x));
-        const auto y = hn::Add(hn::Mul(v, hn::Set(d, p.scale_y)), hn::Set(d, p.offset_y));
-        const auto floor_x = hn::Floor(x);
-        const auto floor_y = hn::Floor(y);
-        tx = hn::Sub(x, floor_x);
-        ty = hn::Sub(y, floor_y);
-        ix = hn::ConvertTo(di, floor_x);
-        iy = hn::ConvertTo(di, floor_y);
-        if constexpr (!kLinear) {
-            wx = cubic_weights(tx);
-            wy = cubic_weights(ty);
-        }
-        if constexpr (!kSixteen) {
-            // The ends of a row bound it when coordinates rise or fall along it; checked below.
-            base_x = static_cast<int32_t>(std::floor(std::min(u0, u1) * p.scale_x + p.offset_x));
-            base_y = static_cast<int32_t>(std::floor(std::min(v0, v1) * p.scale_y + p.offset_y));
-            const auto dx = hn::BitCast(DU(), hn::Sub(ix, hn::Set(di, base_x)));
-            const auto dy = hn::BitCast(DU(), hn::Sub(iy, hn::Set(di, base_y)));
-            const DU du;
-            const auto bad =
-                hn::Or(hn::Gt(dx, hn::Set(du, 32U - kTaps)), hn::Gt(dy, hn::Set(du, 1U)));
-            near = hn::AllFalse(du, bad);
-            if (HWY_LIKELY(near)) {
-                const D8 d8;
-                wide = !hn::AllFalse(du, hn::Gt(dx, hn::Set(du, 16U - kTaps)));
-                lower = hn::RebindMask(d, hn::Gt(dy, hn::Zero(du)));
-                steps = !hn::AllFalse(d, lower);
-                const auto at = hn::DemoteTo(d8, hn::BitCast(di, dx));
-                for (int t = 0; t < kTaps; ++t) {
-                    const auto index = hn::Add(at, hn::Set(d8, static_cast<uint8_t>(t)));
-                    // From 16 on the first table gives zero, below 16 the second.
-                    low[t] = hn::SaturatedAdd(index, hn::Set(d8, 112));
-                    high[t] = hn::Sub(index, hn::Set(d8, 16));
-                }
-            }
-        }
-    }
-};
-
-using D128 = hn::CappedTag<uint8_t, 16>;
-
-// The taps of all lanes out of the run of samples that starts at `run`.
-template <bool kLinear>
-HWY_INLINE VF shuffled_line(const Position<false, kLinear>& at, const uint8_t* run) {
-    const D128 d128;
-    const DI di;
-    const auto first = hn::LoadU(d128, run);
-    VF taps[kLinear ? 2 : 4];
-    if (at.wide) {
-        const auto second = hn::LoadU(d128, run + 16);
-        for (int t = 0; t < (kLinear ? 2 : 4); ++t) {
-            taps[t] = hn::ConvertTo(
-                DF(), hn::PromoteTo(di, hn::Or(hn::TableLookupBytesOr0(first, at.low[t]),
-                                               hn::TableLookupBytesOr0(second, at.high[t]))));
-        }
-    } else {
-        for (int t = 0; t < (kLinear ? 2 : 4); ++t) {
-            taps[t] =
-                hn::ConvertTo(DF(), hn::PromoteTo(di, hn::TableLookupBytesOr0(first, at.low[t])));
-        }
-    }
-    if constexpr (kLinear) {
-        return hn::Add(taps[0], hn::Mul(hn::Sub(taps[1], taps[0]), at.tx));
-    } else {
-        return hn::Add(hn::Add(hn::Mul(taps[0], at.wx.w0), hn::Mul(taps[1], at.wx.w1)),
-                       hn::Add(hn::Mul(taps[2], at.wx.w2), hn::Mul(taps[3], at.wx.w3)));
-    }
-}
-
-template <bool kSixteen, bool kLinear>
-HWY_INLINE VF sample_plane(const CellPlane& p, const Position<kSixteen, kLinear>& at) {
-    constexpr int kRows = kLinear ? 2 : 4;
-    constexpr int kFirst = kLinear ? 0 : -1;
-    constexpr int kBytes = kSixteen ? 2 : 1;
-    const DI di;
-    VF lines[kRows];
-    if constexpr (!kSixteen) {
-        if (HWY_LIKELY(at.near)) {
-            const uint8_t* run = p.origin + (at.base_y + kFirst) * p.stride + at.base_x + kFirst;
-            for (int r = 0; r < kRows; ++r)
-                lines[r] = shuffled_line<kLinear>(at, run + r * p.stride);
-            if (at.steps) {
-                const auto last = shuffled_line<kLinear>(at, run + kRows * p.stride);
-                for (int r = 0; r < kRows; ++r) {
-                    lines[r] =
-                        hn::IfThenElse(at.lower, r + 1 < kRows ? lines[r + 1] : last, lines[r]);
-                }
-            }
-        }
-    }
-    if (kSixteen || !at.near) {
-        auto ix = at.ix;
-        if constexpr (kSixteen) ix = hn::ShiftLeft<1>(ix);
-        const auto offset =
-            hn::Add(hn::Mul(at.iy, hn::Set(di, static_cast<int32_t>(p.stride))), ix);
-        for (int r = 0; r < kRows; ++r) {
-            const auto t =
-                load_taps<kSixteen>(p.origin + (r + kFirst) * p.stride + kFirst * kBytes, offset);
-            if constexpr (kLinear) {
-                lines[r] = hn::Add(t.a, hn::Mul(hn::Sub(t.b, t.a), at.tx));
-            } else {
-                lines[r] = hn::Add(hn::Add(hn::Mul(t.a, at.wx.w0), hn::Mul(t.b, at.wx.w1)),
-                                   hn::Add(hn::Mul(t.c, at.wx.w2), hn::Mul(t.d, at.wx.w3)));
-            }
-        }
-    }
-    if constexpr (kLinear) {
-        return hn::Add(lines[0], hn::Mul(hn::Sub(lines[1], lines[0]), at.ty));
-    } else {
-        return hn::Add(hn::Add(hn::Mul(lines[0], at.wy.w0), hn::Mul(lines[1], at.wy.w1)),
-                       hn::Add(hn::Mul(lines[2], at.wy.w2), hn::Mul(lines[3], at.wy.w3)));
     }
 }
 
@@ -310,6 +120,7 @@ HWY_NOINLINE void sample_cell_of(const CellSampler& s, const CellCoords& coords,
     const DF d;
     const auto n = static_cast<int>(hn::Lanes(d));
     const auto unit = hn::Set(d, 255.0F / 65535.0F);
+    const bool usual = s.taps->count == kUsualTaps;
     for (int j = 0; j < kCell; ++j) {
         for (int k = 0; k < kCell; k += n) {
             const int at = j * kCell + k;
@@ -324,20 +135,27 @@ HWY_NOINLINE void sample_cell_of(const CellSampler& s, const CellCoords& coords,
             const float u1 = clamp(coords.u[at + n - 1], s.u_low, s.u_high);
             const float v0 = clamp(coords.v[at], s.v_low, s.v_high);
             const float v1 = clamp(coords.v[at + n - 1], s.v_low, s.v_high);
-            const Position<kSixteen, false> position(s.plane[0], u, v, u0, u1, v0, v1);
-            auto c0 = sample_plane<kSixteen, false>(s.plane[0], position);
+            constexpr int kSharp = kThree && !kLinear ? 3 : 1;  // planes that are not bilinear
+            VF planes[3];
+            if (HWY_LIKELY(usual)) {
+                const Position<kSixteen, kUsualTaps> position(s.plane[0], *s.taps, u, v, u0, u1, v0,
+                                                              v1);
+                for (int i = 0; i < kSharp; ++i) planes[i] = sample_plane(s.plane[i], position);
+            } else {
+                sample_stretched<kSixteen>(s.plane, kSharp, *s.taps, u, v, planes);
+            }
+            if constexpr (kThree && kLinear) {
+                const Position<kSixteen, 2> chroma(s.plane[1], *s.taps, u, v, u0, u1, v0, v1);
+                planes[1] = sample_plane(s.plane[1], chroma);
+                planes[2] = sample_plane(s.plane[2], chroma);
+            }
+            auto c0 = planes[0];
             if constexpr (kSixteen) c0 = hn::Mul(c0, unit);
             auto c1 = c0;
             auto c2 = c0;
             if constexpr (kThree) {
-                if constexpr (kLinear) {
-                    const Position<kSixteen, true> chroma(s.plane[1], u, v, u0, u1, v0, v1);
-                    c1 = sample_plane<kSixteen, true>(s.plane[1], chroma);
-                    c2 = sample_plane<kSixteen, true>(s.plane[2], chroma);
-                } else {
-                    c1 = sample_plane<kSixteen, false>(s.plane[1], position);
-                    c2 = sample_plane<kSixteen, false>(s.plane[2], position);
-                }
+                c1 = planes[1];
+                c2 = planes[2];
                 if constexpr (kSixteen) {
                     c1 = hn::Mul(c1, unit);
                     c2 = hn::Mul(c2, unit);

@@ -47,8 +47,9 @@ struct FrameInfo {
 /// the first page counts) file, Error{machine} for permission and I/O errors.
 FrameInfo probe_frame(const std::filesystem::path& path, const std::string& name);
 
-/// One plane with a border of kPlanePad replicated samples on each side.
-inline constexpr int kPlanePad = 4;
+/// One plane with a border of kPlanePad replicated samples on each side: what the longest kernel
+/// reaches, and four rows more that its vector code may touch.
+inline constexpr int kPlanePad = 8;
 struct FramePlane {
     std::byte* origin = nullptr;  ///< sample (0, 0)
     std::ptrdiff_t stride = 0;    ///< bytes a row

@@ -148,6 +148,7 @@ void FrameCache::decoded(int frame) {
         if (root(static_cast<int>(i)) == s) {
             samplers_[i] =
                 frame_sampler_of(slots_[s].pixels, job_.geometry[i], job_.frames[i].stage.get());
+            samplers_[i].taps = make_taps(job_.frames[i].pixel_ratio);
         }
     }
 }

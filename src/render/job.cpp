@@ -287,8 +287,9 @@ RenderJob prepare_job(const Scene& scene, const RenderOptions& options) {
         if (!frame.use) continue;
         const Camera& camera = scene.cameras.at(frame.camera);
         FrameInput& input = job.frames[at++];
-        input.denominator = choose_denominator(
-            camera.focal_px * kRadPerDeg / job.canvas.pixels_per_degree, options.pass);
+        const double ratio = camera.focal_px * kRadPerDeg / job.canvas.pixels_per_degree;
+        input.denominator = choose_denominator(ratio, options.pass);
+        input.pixel_ratio = ratio / input.denominator;
         input.bytes = frame_bytes(input.info, input.denominator);
         input.decode_bytes = frame_decode_bytes(input.info, input.denominator);
         job.geometry.emplace_back(camera, frame, input.info.orientation);

@@ -24,9 +24,11 @@ struct FrameInput {
     std::filesystem::path path;
     std::string name;  ///< printable, for messages
     FrameInfo info;
-    int denominator = 1;      ///< decoded at 1/denominator
-    int64_t same_as = -1;     ///< earlier input with the same file, whose pixels serve; -1: none
-    size_t bytes = 0;         ///< decoded, resident
+    int denominator = 1;  ///< decoded at 1/denominator
+    double pixel_ratio =
+        1;                 ///< decoded pixels a canvas pixel, in the frame's middle at the horizon
+    int64_t same_as = -1;  ///< earlier input with the same file, whose pixels serve; -1: none
+    size_t bytes = 0;      ///< decoded, resident
     size_t decode_bytes = 0;  ///< besides, while decoding
     std::shared_ptr<const ColourStage> stage;  ///< to the working space's colours; null: the same
 };

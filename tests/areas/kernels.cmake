@@ -1,4 +1,5 @@
 broadloom_test(kernels_test unit/kernels_test.cpp LINK bl_image bl_scene)
+broadloom_test(taps_test unit/taps_test.cpp LINK bl_image)
 
 # A measurement, not a test: what resampling kernels keep of a zone plate and of photographs.
 add_executable(resample_bench bench/resample_bench.cpp)

@@ -27,16 +27,17 @@ std::vector<const Kernels*> vector_kernels() {
 }
 
 struct Picture {
+    static constexpr int kBorder = kMostTaps / 2 + 4;
     int64_t width, height;
     std::ptrdiff_t stride;
     std::vector<uint8_t> bytes;
     const uint8_t* origin;
 
     Picture(int64_t w, int64_t h, int bytes_each, std::mt19937& random)
-        : width(w), height(h), stride((w + 8) * bytes_each) {
-        bytes.resize(static_cast<size_t>(stride * (h + 8)));
+        : width(w), height(h), stride((w + 2 * kBorder) * bytes_each) {
+        bytes.resize(static_cast<size_t>(stride * (h + 2 * kBorder)));
         for (auto& b : bytes) b = static_cast<uint8_t>(random());
-        origin = bytes.data() + 4 * stride + 4 * bytes_each;
+        origin = bytes.data() + kBorder * stride + kBorder * bytes_each;
     }
 };
 
@@ -143,6 +144,8 @@ TEST_CASE("every vector kernel gives the bits of its plain twin", "[kernels][pro
             s.sixteen_bits = sixteen;
             s.photometric = round % 7 != 0;
             s.keep_range = round % 11 == 0;
+            const Taps stretched = make_taps(1.07 + 0.07 * (round % 14));
+            if (round % 3 == 2) s.taps = &stretched;
             s.u_low = s.v_low = 0.5F;
             s.u_high = s.v_high = 39.5F;
             for (int c = 0; c < 3; ++c) {

@@ -1,6 +1,7 @@
 #include <algorithm>
 #include <cmath>
 #include <cstring>
+#include <type_traits>
 
 #include "image/kernels.hpp"
 
@@ -107,12 +108,16 @@ float sample_plane(const CellPlane& p, const Taps& taps, float u, float v, bool 
     float wy[kMostTaps];
     tap_weights(taps, tx, wx);
     tap_weights(taps, ty, wy);
-    const int first = 1 - taps.count / 2;
-    const auto line = [&](int j) {
-        const uint8_t* r = row + (j + first) * p.stride;
-        return weighted([&](int i) { return tap<T>(r, ix + i + first); }, wx, taps.count);
+    const auto sum = [&](auto count) {
+        constexpr int kCount = decltype(count)::value;
+        const auto line = [&](int j) {
+            const uint8_t* r = row + (j + 1 - kCount / 2) * p.stride;
+            return weighted([&](int i) { return tap<T>(r, ix + i + 1 - kCount / 2); }, wx, kCount);
+        };
+        return weighted(line, wy, kCount);
     };
-    return weighted(line, wy, taps.count);
+    if (taps.count == kUsualTaps) return sum(std::integral_constant<int, kUsualTaps>());
+    return sum(std::integral_constant<int, kMostTaps>());
 }
 
 void store(const CellSampler& s, float value, int16_t& out) {

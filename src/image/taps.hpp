@@ -16,7 +16,7 @@ inline constexpr int kUsualTaps = 6;
 inline constexpr int kMostTaps = 8;
 
 struct Taps {
-    int count = kUsualTaps;  ///< even, kUsualTaps..kMostTaps
+    int count = kUsualTaps;  ///< or kMostTaps
     float even[kMostTaps / 2][3] = {};
     float odd[kMostTaps / 2][3] = {};
 };

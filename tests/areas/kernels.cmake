@@ -4,4 +4,4 @@ broadloom_test(taps_test unit/taps_test.cpp LINK bl_image)
 # A measurement, not a test: what resampling kernels keep of a zone plate and of photographs.
 add_executable(resample_bench bench/resample_bench.cpp)
 target_include_directories(resample_bench PRIVATE ${CMAKE_CURRENT_SOURCE_DIR})
-target_link_libraries(resample_bench PRIVATE bl_shoot bl_base bl_scene PkgConfig::TURBOJPEG)
+target_link_libraries(resample_bench PRIVATE bl_shoot bl_image bl_base bl_scene PkgConfig::TURBOJPEG)

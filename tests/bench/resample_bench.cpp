@@ -1,8 +1,13 @@
-// What resampling kernels keep and spoil: resample_bench [PHOTOGRAPH...]
-// First a zone plate and an edge, whose value is known at every position. Then each photograph as a
-// world of square points of light: a camera with square pixels of `kPoints` points' side takes the
-// truth on the canvas's grid and, turned and shifted, a frame (noise of one level, 8 bits, JPEG 95
-// 4:2:0). The frame is resampled to the canvas in encoded values, as the render does, and compared.
+// What resampling kernels keep and spoil.
+//   resample_bench
+// prints a zone plate and an edge, whose value is known at every position.
+//   resample_bench RATIO STRETCH [BLUR PHOTOGRAPH...]
+// does so at RATIO frame pixels a canvas pixel, kernels stretched by it when STRETCH is 1. Each
+// photograph is a world of square points of light, blurred by a Gaussian of BLUR points: a camera
+// whose square pixels are two points wide takes a frame (noise of one level, 8 bits, JPEG 95
+// 4:2:0), turned and shifted against the canvas. The truth is what a camera with RATIO times larger
+// pixels takes on the canvas's own grid. The frame is resampled to the canvas in encoded values, as
+// the render does. With BROADLOOM_CROPS=FOLDER the pictures are kept.
 #include <turbojpeg.h>
 
 #include <algorithm>
@@ -531,12 +536,13 @@ void photograph(const std::filesystem::path& file, double blur, const Placing& p
 
 int main(int argc, char** argv) {
     try {
-        const std::string what = argc > 1 ? argv[1] : "";
         if (argc == 1) {
             zone_plate({1.3, 1.01, 0.37, 0.61}, false);
             edge();
             return 0;
         }
+        if (argc < 3)
+            throw std::runtime_error("usage: resample_bench [RATIO STRETCH [BLUR FILE...]]");
         const double ratio = std::atof(argv[1]);
         const bool stretch = std::atoi(argv[2]) != 0;
         if (argc == 3) {

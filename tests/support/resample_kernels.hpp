@@ -2,9 +2,12 @@
 /// references of what the fast code does.
 #pragma once
 
+#include <algorithm>
 #include <cmath>
 #include <cstdint>
 #include <vector>
+
+#include "image/taps.hpp"
 
 namespace broadloom::test {
 
@@ -15,6 +18,7 @@ struct ResampleKernel {
     double radius;            ///< zero from here on
     double (*value)(double);  ///< of the distance, samples; >= 0
     bool prefilter;           ///< samples are turned into cubic B-spline coefficients first
+    bool ours = false;        ///< the program's own (image/taps.hpp), which stretches differently
 };
 
 inline double sinc(double t) { return t == 0 ? 1 : std::sin(kCirclePi * t) / (kCirclePi * t); }
@@ -42,8 +46,8 @@ inline double cubic_spline(double t) {
     if (t < 1) return (0.5 * t - 1) * t * t + 2.0 / 3;
     return t < 2 ? (2 - t) * (2 - t) * (2 - t) / 6 : 0;
 }
-/// Sinc under a Kaiser window (beta 5) of eight samples.
-inline double kaiser_eight(double t) {
+/// Sinc under a Kaiser window that ends at `radius`.
+inline double kaiser(double t, double radius, double beta) {
     const auto bessel = [](double x) {
         double sum = 1;
         double term = 1;
@@ -53,8 +57,9 @@ inline double kaiser_eight(double t) {
         }
         return sum;
     };
-    if (t >= 4) return 0;
-    return sinc(t) * bessel(5 * std::sqrt(1 - t * t / 16)) / bessel(5);
+    if (t >= radius) return 0;
+    const double u = t / radius;
+    return sinc(t) * bessel(beta * std::sqrt(1 - u * u)) / bessel(beta);
 }
 
 inline const std::vector<ResampleKernel>& resample_kernels() {
@@ -68,8 +73,11 @@ inline const std::vector<ResampleKernel>& resample_kernels() {
         {"keys 6 taps", 3, keys_six, false},
         {"lanczos3", 3, [](double t) { return lanczos(t, 3); }, false},
         {"lanczos4", 4, [](double t) { return lanczos(t, 4); }, false},
-        {"kaiser 8", 4, kaiser_eight, false},
+        {"kaiser 6, 4", 3, [](double t) { return kaiser(t, 3, 4); }, false},
+        {"kaiser 6, 5", 3, [](double t) { return kaiser(t, 3, 5); }, false},
+        {"kaiser 8, 5", 4, [](double t) { return kaiser(t, 4, 5); }, false},
         {"b-spline 3", 2, cubic_spline, true},
+        {"ours", 4, nullptr, false, true},
     };
     return all;
 }
@@ -84,7 +92,9 @@ inline void weights_at(const ResampleKernel& kernel, double x, double r, int64_t
     weights.clear();
     double sum = 0;
     for (int64_t i = first; i <= last; ++i) {
-        weights.push_back(kernel.value(std::abs(static_cast<double>(i) - x) / r));
+        const double distance = std::abs(static_cast<double>(i) - x);
+        weights.push_back(kernel.ours ? kernel_value(distance, std::min(r, kMostStretch))
+                                      : kernel.value(distance / r));
         sum += weights.back();
     }
     for (double& w : weights) w /= sum;

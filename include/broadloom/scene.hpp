@@ -28,8 +28,10 @@ struct CanvasRequest {
 /// outline an odd number of times (even-odd rule), so that an outline may cross itself.
 struct FrameMask {
     enum class Kind {
-        leave_out,  ///< the frame shows nothing of it
-        keep,       ///< the picture shows it from this frame; of several, from the first
+        /// Pixels whose centres lie in it are not taken from this frame. Resampling mixes in what
+        /// lies up to three frame pixels either way: draw it some five pixels outside the thing.
+        leave_out,
+        keep,  ///< the picture shows it from this frame; of several, from the first
     };
     Kind kind = Kind::leave_out;
     std::vector<Vec2> outline_px;  ///< at least 3, upright frame pixels; may lie outside the frame

@@ -13,9 +13,9 @@ namespace {
 constexpr double kPointsAcross = 12;
 /// Frame pixels that the patch's border keeps from the frame's.
 constexpr double kBorder = 1;
-/// Frame pixels that sampling mixes in from beyond a position: two samples, decoded at 1/8 at
+/// Frame pixels that sampling mixes in from beyond a position: three samples, decoded at 1/8 at
 /// least.
-constexpr double kSampleReach = 16;
+constexpr double kSampleReach = 24;
 /// Most samples on each axis whose mean is a patch pixel.
 constexpr int kMostSamples = 4;
 

@@ -70,9 +70,9 @@ void unwrap(std::vector<Rect>& blocks, const Canvas& canvas) {
     }
 }
 
-/// A coarse pixel mixes what lies up to 2.5 of them away (four taps of averages): so far from what
+/// A coarse pixel mixes what lies up to 3.5 of them away (six taps of averages): so far from what
 /// a mask leaves out nothing is looked at, lest that decide about anything.
-constexpr double kSightReach = 3;
+constexpr double kSightReach = 4;
 
 /// One worker's look at one frame.
 class Look {

@@ -80,9 +80,11 @@ TEST_CASE("peak memory stays within the least budget and a little more", "[pipel
     for (const std::string surface : {"sphere", "cylinder"}) {
         const MemoryScene scene(surface);
         for (const std::vector<std::string>& options :
-             {std::vector<std::string>{},
-              {"--pass", "draft"},
-              {"--tile", "254", "--overlap", "1"},
+             {std::vector<std::string>{"--seams", "simple", "--shift-limit", "0", "--light",
+                                       "as-is"},
+              {"--pass", "draft", "--seams", "simple", "--shift-limit", "0", "--light", "as-is"},
+              {"--tile", "254", "--overlap", "1", "--seams", "simple", "--shift-limit", "0",
+               "--light", "as-is"},
               {"--tiff-bits", "16", "--seams", "simple", "--shift-limit", "0", "--light", "as-is",
                "--uncovered", "alpha"}}) {
             const int64_t least = scene.least_mib(options);
@@ -100,12 +102,34 @@ TEST_CASE("peak memory stays within the least budget and a little more", "[pipel
     }
 }
 
+TEST_CASE("the least budget told before the seams are known is enough with them",
+          "[pipeline][memory]") {
+    const fs::path scene = fs::path(BROADLOOM_SOURCE_DIR) / "sample_inputs" / "scene.json";
+    const broadloom::testing::ScratchFolder folder;
+    const auto run = [&](const std::string& memory) {
+        return run_process({program(), "render", scene.string(), "--out", (folder / "out").string(),
+                            "--memory", memory});
+    };
+    const std::string line = last_line(run("1M").err);
+    const std::string key = "at least --memory ";
+    REQUIRE(line.find(key) != std::string::npos);
+    const int64_t least = std::stoll(line.substr(line.find(key) + key.size()));
+    const ProcessResult r = run(std::to_string(least) + "M");
+    INFO(r.err);
+    REQUIRE(r.status == 0);
+    CHECK(within(r.peak_bytes, least));
+    CHECK_FALSE(within(r.peak_bytes, r.peak_bytes / kMiB - 20));
+    CHECK(fs::exists(folder / "out" / "pano.settled"));
+}
+
 TEST_CASE("a larger budget is put to use", "[pipeline][memory]") {
     const MemoryScene scene("sphere");
-    const int64_t least = scene.least_mib({});
+    const std::vector<std::string> options{"--threads",     "1", "--seams", "simple",
+                                           "--shift-limit", "0", "--light", "as-is"};
+    const int64_t least = scene.least_mib(options);
     // All 48 frames take 48 x 2.16 MP x 1.5 bytes = 148 MiB decoded.
-    const int64_t small = scene.peak({"--threads", "1"}, least + 2);
-    const int64_t large = scene.peak({"--threads", "1"}, least + 200);
+    const int64_t small = scene.peak(options, least + 2);
+    const int64_t large = scene.peak(options, least + 200);
     CHECK(within(large, least + 200));
     CHECK(large > small + 20 * kMiB);
 }

@@ -2,11 +2,9 @@
 
 #include <catch2/catch.hpp>
 #include <cmath>
-#include <cstring>
 #include <functional>
 #include <vector>
 
-#include "broadloom/error.hpp"
 #include "image/kernels.hpp"
 #include "support/resample_kernels.hpp"
 
@@ -36,7 +34,14 @@ double sum_of(const std::vector<double>& w) {
     return sum;
 }
 
-const double kRatios[] = {0.2, 1, 1.05, 1.06, 1.2, 1.43, 1.5, 1.51, 1.7, 2, 3};
+constexpr double kRatios[] = {0.2, 1, 1.05, 1.06, 1.2, 1.43, 1.5, 1.51, 1.7, 2, 3};
+
+/// Where pixel i of a cell lies in it.
+double column(int i) { return i % kCell; }
+double row(int i) {
+    const int whole = i / kCell;
+    return whole;
+}
 
 /// A grey frame of 16 bits that `value` (0..1) fills, and cells of a canvas laid over it.
 class Sheet {
@@ -70,8 +75,8 @@ class Sheet {
                       -0.5F};
         CellCoords coords;
         for (int i = 0; i < kCellArea; ++i) {
-            coords.u[i] = static_cast<float>(u + ratio * (i % kCell));
-            coords.v[i] = static_cast<float>(v + ratio * (i / kCell));
+            coords.u[i] = static_cast<float>(u + ratio * column(i));
+            coords.v[i] = static_cast<float>(v + ratio * row(i));
         }
         std::vector<float> out(3 * kCellArea);
         kernels.sample_cell_float(s, coords, out.data(), out.data() + kCellArea,
@@ -122,9 +127,10 @@ TEST_CASE("the weights are the kernel's and sum to one", "[kernels][property]") 
         for (int i = 0; i <= 200; ++i) {
             const double t = i / 200.0;
             const auto w = weights_of(taps, t);
-            std::vector<double> expected;
-            for (int k = 0; k < taps.count; ++k) {
-                expected.push_back(kernel_value(k - (taps.count / 2 - 1) - t, stretch));
+            std::vector<double> expected(w.size());
+            const int first = 1 - taps.count / 2;
+            for (size_t k = 0; k < w.size(); ++k) {
+                expected[k] = kernel_value(static_cast<double>(k) + first - t, stretch);
             }
             const double whole = sum_of(expected);
             for (size_t k = 0; k < w.size(); ++k) {
@@ -183,8 +189,8 @@ TEST_CASE("constants and positions come through every kernel", "[kernels][proper
                 const auto cell = ramp.cell(kernels, taps, 12.37 + turned, 13.61, step);
                 double most = 0;
                 for (int i = 0; i < kCellArea; ++i) {
-                    const double x = 12.37 + step * (i % kCell);
-                    const double y = 13.61 + step * (i / kCell);
+                    const double x = 12.37 + step * column(i);
+                    const double y = 13.61 + step * row(i);
                     const auto value = static_cast<double>(cell[static_cast<size_t>(i)]);
                     most = std::max(most, std::abs(value / 255 * 300 - (2 * x + y + 40)));
                 }

@@ -152,7 +152,7 @@ double latitude_of(double height, Surface surface, double s) {
 }
 
 /// Left and right in degrees; derived ones rounded outwards to whole pixels of 1/s degrees.
-void settle_longitudes(Canvas& c, const CanvasRequest& r, const Coverage& seen, double s) {
+void settle_longitudes(Canvas& c, const CanvasRequest& r, const FrameCoverage& seen, double s) {
     if (r.left_deg && r.right_deg) {
         c.left_deg = *r.left_deg;
         c.right_deg = *r.right_deg;
@@ -188,7 +188,7 @@ void settle_longitudes(Canvas& c, const CanvasRequest& r, const Coverage& seen, 
 }
 
 /// Top and bottom in degrees, likewise, kept within the surface's limits.
-void settle_latitudes(Canvas& c, const CanvasRequest& r, const Coverage& seen, double s) {
+void settle_latitudes(Canvas& c, const CanvasRequest& r, const FrameCoverage& seen, double s) {
     const double limit = c.surface == Surface::cylinder ? kMaxCylinderLatitude : 90.0;
     double top = r.top_deg.value_or(seen.top_deg);
     double bottom = r.bottom_deg.value_or(seen.bottom_deg);
@@ -211,7 +211,7 @@ void settle_latitudes(Canvas& c, const CanvasRequest& r, const Coverage& seen, d
 }
 
 /// Notes on the decisions taken for absent keys.
-void note_decisions(const Canvas& c, const CanvasRequest& r, const Coverage& seen, double s,
+void note_decisions(const Canvas& c, const CanvasRequest& r, const FrameCoverage& seen, double s,
                     std::vector<std::string>& notes) {
     const auto note = [&](const std::optional<double>& given, const char* key, double value) {
         if (!given) notes.push_back(std::string(key) + " is " + text(value) + ", from the frames");
@@ -275,7 +275,7 @@ Canvas make_canvas(const Scene& scene, double scale, std::vector<std::string>* n
     c.surface = r.surface;
     double s = r.pixels_per_degree ? *r.pixels_per_degree : sharpest_pixels_per_degree(scene);
     const double wanted_s = s;
-    Coverage seen;
+    FrameCoverage seen;
     if (derives) {
         seen = frame_coverage(scene, kMaxCylinderLatitude);
         if (!seen.any) {

@@ -293,12 +293,12 @@ std::vector<LongitudeArc> merged(std::vector<LongitudeArc> arcs) {
     return out;
 }
 
-Coverage frame_coverage(const Scene& scene, double limit_deg) {
+FrameCoverage frame_coverage(const Scene& scene, double limit_deg) {
     const bool cylinder = scene.canvas.surface == Surface::cylinder;
     std::map<std::string, Lens> lenses;
     for (const auto& [name, camera] : scene.cameras) lenses.emplace(name, Lens(camera));
     std::map<std::string, Outline> outlines;
-    Coverage total;
+    FrameCoverage total;
     total.bottom_deg = 1000;
     total.top_deg = -1000;
     std::vector<LongitudeArc> arcs;

@@ -19,7 +19,7 @@ struct LongitudeArc {
 /// gap.
 std::vector<LongitudeArc> merged(std::vector<LongitudeArc> arcs);
 
-struct Coverage {
+struct FrameCoverage {
     bool any = false;      ///< something of a frame lies on the surface
     double left_deg = 0;   ///< in [-180, 180)
     double right_deg = 0;  ///< in [left, left + 360]
@@ -31,6 +31,6 @@ struct Coverage {
 
 /// Coverage by the used frames of a scene; on a cylinder of what lies within +-`limit_deg` of
 /// latitude. Every used frame must have a known camera and an orientation.
-Coverage frame_coverage(const Scene& scene, double limit_deg);
+FrameCoverage frame_coverage(const Scene& scene, double limit_deg);
 
 }  // namespace broadloom

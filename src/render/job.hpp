@@ -29,7 +29,7 @@ struct FrameInput {
         1;                 ///< decoded pixels a canvas pixel, in the frame's middle at the horizon
     int64_t same_as = -1;  ///< earlier input with the same file, whose pixels serve; -1: none
     size_t bytes = 0;      ///< decoded, resident
-    size_t decode_bytes = 0;  ///< besides, while decoding
+    size_t decode_bytes = 0;                   ///< besides, while decoding
     std::shared_ptr<const ColourStage> stage;  ///< to the working space's colours; null: the same
 };
 

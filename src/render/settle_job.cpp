@@ -39,14 +39,14 @@ SettleOptions settle_options(const RenderOptions& options) {
     return s;
 }
 
-std::vector<SurveyFrame> survey_frames_of(const RenderJob& job) {
-    std::vector<SurveyFrame> frames;
+std::vector<SettleFrame> survey_frames_of(const RenderJob& job) {
+    std::vector<SettleFrame> frames;
     frames.reserve(job.frames.size());
     // Seams and left-over light do not depend on the output's colours.
     FrameColours colours(ColourSpace::srgb);
     for (const FrameInput& f : job.frames) {
         frames.push_back({f.path, f.name, f.info, nullptr});
-        SurveyFrame& added = frames.back();
+        SettleFrame& added = frames.back();
         added.stage =
             working_space(job.options) == ColourSpace::srgb ? f.stage : colours.add(added.info);
     }
@@ -57,7 +57,7 @@ SettleNeeds settle_needs(const Scene& scene, const RenderJob& job) {
     SettleNeeds needs;
     if (!settle_options(job.options).any() || !job.options.like.empty()) return needs;
     const CoarseCanvas coarse = coarse_canvas_of(scene);
-    const std::vector<SurveyFrame> frames = survey_frames_of(job);
+    const std::vector<SettleFrame> frames = survey_frames_of(job);
     needs.memory = settle_least_bytes(frames, coarse);
     needs.disk = survey_disk_bytes(job.geometry, coarse);
     for (const FrameInput& f : job.frames) {
@@ -70,7 +70,7 @@ SettleNeeds settle_needs(const Scene& scene, const RenderJob& job) {
 Settled settle_job(const Scene& scene, const RenderJob& job, const OutputFolder& folder,
                    const Kernels& kernels, const WorkHooks& hooks) {
     const SettleOptions options = settle_options(job.options);
-    const std::vector<SurveyFrame> frames = survey_frames_of(job);
+    const std::vector<SettleFrame> frames = survey_frames_of(job);
     if (!options.any()) {
         Settled nothing;
         nothing.fields.resize(frames.size());

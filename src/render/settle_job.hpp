@@ -15,7 +15,7 @@ namespace broadloom {
 SettleOptions settle_options(const RenderOptions& options);
 
 /// The used frames' files as the survey takes them.
-std::vector<SurveyFrame> survey_frames_of(const RenderJob& job);
+std::vector<SettleFrame> survey_frames_of(const RenderJob& job);
 
 /// What the coarse solution needs of memory, besides what the process holds, and of disk; bytes. 0
 /// when nothing is to be decided.

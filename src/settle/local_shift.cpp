@@ -40,7 +40,7 @@ constexpr double kSmooth = 2;
 struct PairMatches {
     struct Match {
         PatchLattice::Point point;
-        Displacement displacement;
+        PatchOffset displacement;
     };
     size_t first = 0, second = 0;
     std::vector<std::pair<size_t, size_t>> patches;  ///< indices into the frames' patches
@@ -93,11 +93,11 @@ void keep_supported(const PatchLattice& lattice, double longest, PairMatches& pa
     for (const auto& m : pair.matches) at.push_back(lattice.direction(m.point));
     std::vector<PairMatches::Match> kept;
     for (size_t i = 0; i < at.size(); ++i) {
-        const Displacement& mine = pair.matches[i].displacement;
+        const PatchOffset& mine = pair.matches[i].displacement;
         int support = 0;
         for (size_t j = 0; j < at.size(); ++j) {
             if (j == i || dot(at[i], at[j]) < near) continue;
-            const Displacement& other = pair.matches[j].displacement;
+            const PatchOffset& other = pair.matches[j].displacement;
             const double apart = (mine.by.x - other.by.x) * mine.axis[0].x +
                                  (mine.by.y - other.by.y) * mine.axis[0].y;
             if (std::abs(apart) * unit < kSupportDifference) ++support;
@@ -188,9 +188,9 @@ std::vector<SplineMeasurement> measurements_of(const PatchLattice& lattice,
             const auto first = place(lattice, found.point, frames[pair.first]);
             const auto second = place(lattice, found.point, frames[pair.second]);
             if (!first || !second) continue;
-            const Displacement& d = found.displacement;
+            const PatchOffset& d = found.displacement;
             SplineMeasurement m;
-            m.equations = d.deviation[1] < Displacement::kUnknown ? 2 : 1;
+            m.equations = d.deviation[1] < PatchOffset::kUnknown ? 2 : 1;
             m.tap[0] =
                 tap_at(pair.first, frames[pair.first], grids[pair.first], *first, d.axis, -1);
             m.tap[1] =

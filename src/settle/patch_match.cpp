@@ -334,8 +334,8 @@ class Refinement {
 
 }  // namespace
 
-std::optional<Displacement> match_patches(std::span<const uint8_t> first,
-                                          std::span<const uint8_t> second, int search) {
+std::optional<PatchOffset> match_patches(std::span<const uint8_t> first,
+                                         std::span<const uint8_t> second, int search) {
     const int reach = std::clamp((search + 1) / 2, 1, kFarthestSearch / 2);
     Plane a;
     Plane b;
@@ -398,14 +398,14 @@ std::optional<Displacement> match_patches(std::span<const uint8_t> first,
         }
     }
 
-    Displacement found;
+    PatchOffset found;
     found.by = {2.0 * best_x, 2.0 * best_y};
     const auto forward = there.refine(b, found.by, loose ? axis.data() : nullptr);
     if (!forward.good || forward.correlation < kLeastFine) return std::nullopt;
     there.precision(forward.residual, found.axis, found.deviation);
     if (found.deviation[0] > kWorstDeviation) return std::nullopt;
     if (loose || found.deviation[1] > kWorstDeviation) {
-        found.deviation[1] = Displacement::kUnknown;
+        found.deviation[1] = PatchOffset::kUnknown;
     }
 
     const Refinement back(b, margin);
@@ -414,7 +414,7 @@ std::optional<Displacement> match_patches(std::span<const uint8_t> first,
         return std::nullopt;
     const Vec2 miss{found.by.x + home.x, found.by.y + home.y};
     for (size_t i = 0; i < 2; ++i) {
-        if (found.deviation[i] == Displacement::kUnknown) continue;
+        if (found.deviation[i] == PatchOffset::kUnknown) continue;
         if (std::abs(miss.x * found.axis[i].x + miss.y * found.axis[i].y) > kWorstReturn) {
             return std::nullopt;
         }

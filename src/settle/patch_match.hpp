@@ -12,7 +12,7 @@ namespace broadloom {
 
 /// A displacement with what is known of it along two directions at right angles: along an edge
 /// little is, and nothing is said of a direction with a deviation of kUnknown.
-struct Displacement {
+struct PatchOffset {
     static constexpr double kUnknown = 1e9;
     Vec2 by;                          ///< what stands at p in the first stands at p + by in the
                                       ///< second; patch pixels
@@ -28,7 +28,7 @@ inline constexpr int kFarthestSearch = 14;
 /// each axis, least squares refine it, with brightness and contrast left free. nullopt where the
 /// patches hold too little, where more than one displacement would do, where the content differs,
 /// or the way back leads elsewhere.
-std::optional<Displacement> match_patches(std::span<const uint8_t> first,
-                                          std::span<const uint8_t> second, int search);
+std::optional<PatchOffset> match_patches(std::span<const uint8_t> first,
+                                         std::span<const uint8_t> second, int search);
 
 }  // namespace broadloom

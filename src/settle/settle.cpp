@@ -48,7 +48,7 @@ class LitFrames final : public CoarseFrames {
 
 }  // namespace
 
-std::string settle_key(const Scene& scene, const std::vector<SurveyFrame>& frames,
+std::string settle_key(const Scene& scene, const std::vector<SettleFrame>& frames,
                        const SettleOptions& options, std::string_view version) {
     Fingerprint f;
     f.add("settled");
@@ -60,7 +60,7 @@ std::string settle_key(const Scene& scene, const std::vector<SurveyFrame>& frame
     f.add(std::to_string(static_cast<int>(options.fine_seams)) + " " +
           std::to_string(options.shift_limit_px) + " " +
           std::to_string(static_cast<int>(options.even_light)));
-    for (const SurveyFrame& frame : frames) {
+    for (const SettleFrame& frame : frames) {
         std::error_code ignored;
         const auto time = std::filesystem::last_write_time(frame.path, ignored);
         f.add(std::to_string(frame.info.file_bytes) + " " +
@@ -69,11 +69,11 @@ std::string settle_key(const Scene& scene, const std::vector<SurveyFrame>& frame
     return f.hex();
 }
 
-int64_t settle_least_bytes(const std::vector<SurveyFrame>& frames, const CoarseCanvas& coarse) {
+int64_t settle_least_bytes(const std::vector<SettleFrame>& frames, const CoarseCanvas& coarse) {
     // One worker, or the labels being solved with the frames around one move.
     const int64_t labels = coarse.canvas.width * coarse.canvas.height * 2 * 2;
     size_t frame = 0;
-    for (const SurveyFrame& f : frames) {
+    for (const SettleFrame& f : frames) {
         const auto pixels = static_cast<size_t>(f.info.stored_width * f.info.stored_height);
         frame = std::max(frame, pixels / static_cast<size_t>(coarse.step * coarse.step));
     }
@@ -84,7 +84,7 @@ int64_t settle_least_bytes(const std::vector<SurveyFrame>& frames, const CoarseC
            (8 << 20);
 }
 
-Settled settle(const Scene& scene, const std::vector<SurveyFrame>& frames,
+Settled settle(const Scene& scene, const std::vector<SettleFrame>& frames,
                const std::vector<FrameGeometry>& geometry, const SettleOptions& options,
                const SettleLimits& limits, const Kernels& kernels, const WorkHooks& hooks) {
     Settled settled;
@@ -99,8 +99,8 @@ Settled settle(const Scene& scene, const std::vector<SurveyFrame>& frames,
     const int workers =
         static_cast<int>(std::clamp<int64_t>(limits.memory_bytes / worker, 1, limits.threads));
     const int64_t left = limits.memory_bytes - settle_least_bytes(frames, coarse);
-    Survey survey(frames.size(), static_cast<size_t>(std::max<int64_t>(left / 2, 4 << 20)),
-                  limits.scratch);
+    CoarseSurvey survey(frames.size(), static_cast<size_t>(std::max<int64_t>(left / 2, 4 << 20)),
+                        limits.scratch);
     survey_frames(frames, geometry, coarse, lattice ? &*lattice : nullptr, kernels, workers, hooks,
                   survey);
 

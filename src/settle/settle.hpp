@@ -46,7 +46,7 @@ struct Settled {
 };
 
 /// Equal for equal solutions: scene, files, options and program version; hexadecimal.
-std::string settle_key(const Scene& scene, const std::vector<SurveyFrame>& frames,
+std::string settle_key(const Scene& scene, const std::vector<SettleFrame>& frames,
                        const SettleOptions& options, std::string_view version);
 
 struct SettleLimits {
@@ -56,7 +56,7 @@ struct SettleLimits {
 };
 
 /// Decides. `geometry` has no fields. The result depends on neither threads nor memory.
-Settled settle(const Scene& scene, const std::vector<SurveyFrame>& frames,
+Settled settle(const Scene& scene, const std::vector<SettleFrame>& frames,
                const std::vector<FrameGeometry>& geometry, const SettleOptions& options,
                const SettleLimits& limits, const Kernels& kernels, const WorkHooks& hooks);
 
@@ -65,7 +65,7 @@ LabelGrid nearest_centre_grid(const CoarseCanvas& coarse,
                               const std::vector<FrameGeometry>& geometry, const Kernels& kernels);
 
 /// Bytes that settle() cannot do without, and that it leaves on disk for its duration at most.
-int64_t settle_least_bytes(const std::vector<SurveyFrame>& frames, const CoarseCanvas& coarse);
+int64_t settle_least_bytes(const std::vector<SettleFrame>& frames, const CoarseCanvas& coarse);
 
 /// As a file: lossless, with the key and a checksum.
 std::string pack_settled(const Settled& settled, std::string_view key);

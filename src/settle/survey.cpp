@@ -254,27 +254,29 @@ size_t held_bytes(const std::vector<Patch>& patches) {
     return sum;
 }
 
-Survey::Survey(size_t count, size_t budget_bytes, const std::filesystem::path& scratch)
+CoarseSurvey::CoarseSurvey(size_t count, size_t budget_bytes, const std::filesystem::path& scratch)
     : file_(scratch),
       rects_(count),
       frames_(count, budget_bytes - budget_bytes / 4, file_),
       patches_(count, budget_bytes / 4, file_) {}
 
-std::shared_ptr<const CoarseFrame> Survey::get(size_t frame) const { return frames_.get(frame); }
+std::shared_ptr<const CoarseFrame> CoarseSurvey::get(size_t frame) const {
+    return frames_.get(frame);
+}
 
-void Survey::put(size_t frame, CoarseFrame coarse) {
+void CoarseSurvey::put(size_t frame, CoarseFrame coarse) {
     rects_[frame] = coarse.rect;
     frames_.put(frame, std::move(coarse));
 }
 
-void Survey::put(size_t frame, std::vector<Patch> patches) {
+void CoarseSurvey::put(size_t frame, std::vector<Patch> patches) {
     patches_.list.put(frame, std::move(patches));
 }
 
-size_t survey_worker_bytes(const std::vector<SurveyFrame>& frames, const CoarseCanvas& coarse) {
+size_t survey_worker_bytes(const std::vector<SettleFrame>& frames, const CoarseCanvas& coarse) {
     const int d = decode_denominator(coarse.step);
     size_t most = 0;
-    for (const SurveyFrame& f : frames) {
+    for (const SettleFrame& f : frames) {
         const auto pixels = static_cast<size_t>(f.info.stored_width * f.info.stored_height);
         // Its coarse twin before it is trimmed, packed and read back: a frame that stands on its
         // corner takes twice its area.
@@ -295,10 +297,10 @@ int64_t survey_disk_bytes(const std::vector<FrameGeometry>& geometry, const Coar
     return static_cast<int64_t>(bytes);
 }
 
-void survey_frames(const std::vector<SurveyFrame>& frames,
+void survey_frames(const std::vector<SettleFrame>& frames,
                    const std::vector<FrameGeometry>& geometry, const CoarseCanvas& coarse,
                    const PatchLattice* lattice, const Kernels& kernels, int workers,
-                   const WorkHooks& hooks, Survey& survey) {
+                   const WorkHooks& hooks, CoarseSurvey& survey) {
     std::vector<std::vector<Rect>> blocks = blocks_of_frames(coarse.canvas, geometry);
     for (auto& b : blocks) unwrap(b, coarse.canvas);
     struct Worker {
@@ -310,7 +312,7 @@ void survey_frames(const std::vector<SurveyFrame>& frames,
     for_each_index(frames.size(), workers, [&](size_t i, int worker) {
         meter.check_stop();
         Worker& w = scratch[static_cast<size_t>(worker)];
-        const SurveyFrame& f = frames[i];
+        const SettleFrame& f = frames[i];
         decode_frame(f.path, f.name, f.info, d, w.pixels);
         const int factor = coarse.step / d;
         reduce_pixels(w.pixels, f.info, factor, w.reduced);

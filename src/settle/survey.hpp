@@ -19,7 +19,7 @@
 namespace broadloom {
 
 /// A used frame's file.
-struct SurveyFrame {
+struct SettleFrame {
     std::filesystem::path path;
     std::string name;  ///< printable, for messages
     FrameInfo info;    ///< orientation as the scene has it
@@ -40,9 +40,9 @@ void unpack_bytes(std::string_view bytes, std::vector<Patch>& patches);
 size_t held_bytes(const std::vector<Patch>& patches);
 
 /// What the survey found, by frame.
-class Survey final : public CoarseFrames {
+class CoarseSurvey final : public CoarseFrames {
   public:
-    Survey(size_t count, size_t budget_bytes, const std::filesystem::path& scratch);
+    CoarseSurvey(size_t count, size_t budget_bytes, const std::filesystem::path& scratch);
 
     [[nodiscard]] size_t count() const override { return rects_.size(); }
     [[nodiscard]] Rect rect(size_t frame) const override { return rects_[frame]; }
@@ -69,15 +69,15 @@ class Survey final : public CoarseFrames {
 
 /// Memory that one worker needs for these frames, and what the survey leaves on disk at most;
 /// bytes.
-size_t survey_worker_bytes(const std::vector<SurveyFrame>& frames, const CoarseCanvas& coarse);
+size_t survey_worker_bytes(const std::vector<SettleFrame>& frames, const CoarseCanvas& coarse);
 int64_t survey_disk_bytes(const std::vector<FrameGeometry>& geometry, const CoarseCanvas& coarse);
 
 /// Decodes and looks at all frames. `lattice` may be null: no patches. Frames with fields are
 /// looked at as they are without. Deterministic for any number of workers. Throws what
 /// decode_frame() throws, Error{machine} for the scratch file, and as WorkMeter when stopped.
-void survey_frames(const std::vector<SurveyFrame>& frames,
+void survey_frames(const std::vector<SettleFrame>& frames,
                    const std::vector<FrameGeometry>& geometry, const CoarseCanvas& coarse,
                    const PatchLattice* lattice, const Kernels& kernels, int workers,
-                   const WorkHooks& hooks, Survey& survey);
+                   const WorkHooks& hooks, CoarseSurvey& survey);
 
 }  // namespace broadloom

@@ -320,12 +320,12 @@ TEST_CASE("turning points between the samples of an outline are found", "[canvas
     // highest where a = 0, at pitch + atan b.
     Camera c = pinhole(1500, 1000, 1000);
     c.principal_point_px = Vec2{753.37, 500};
-    const Coverage high = frame_coverage(scene_of(c, {{25, 20, 0}}), 80);
+    const FrameCoverage high = frame_coverage(scene_of(c, {{25, 20, 0}}), 80);
     CHECK(high.top_deg == close_to(20 + half_angle_deg(1000, 1000)).margin(1e-9));
     // A lens with k1 > 0 shows most to the right where b = 0.
     c.principal_point_px = Vec2{750, 503.37};
     c.radial = {0.2, 0, 0};
-    const Coverage wide = frame_coverage(scene_of(c, {{0, 0, 0}}), 80);
+    const FrameCoverage wide = frame_coverage(scene_of(c, {{0, 0, 0}}), 80);
     const double right = std::atan(Lens(c).undistort({1499.5, 503.37})->x) * kDegPerRad;
     CHECK(wide.right_deg == close_to(right).margin(1e-9));
     CHECK(wide.left_deg == close_to(-right).margin(1e-9));
@@ -346,7 +346,7 @@ TEST_CASE("a cylinder's longitudes end where the outline crosses its limit", "[c
     }
     REQUIRE(above > -0.499);
     const double lon = std::atan2(edge, sin_p * above + cos_p) * kDegPerRad;
-    const Coverage seen = frame_coverage(narrow, 80);
+    const FrameCoverage seen = frame_coverage(narrow, 80);
     CHECK(seen.cut);
     CHECK(seen.top_deg == 80);
     CHECK(seen.right_deg == close_to(lon).margin(1e-9));
@@ -363,7 +363,7 @@ TEST_CASE("a frame taller than the cylinder covers what lies between its sides",
     behind.yaw_deg = 180;
     scene.frames.push_back(behind);
     // Gaps from 45 to 105 degrees on either side; the 90 degrees between the sides are none.
-    const Coverage seen = frame_coverage(scene, 80);
+    const FrameCoverage seen = frame_coverage(scene, 80);
     CHECK(seen.right_deg - seen.left_deg == close_to(300).margin(1e-6));
 }
 

@@ -75,6 +75,19 @@ function(find_problems root result)
       continue()
     endif()
 
+    # One name, one type: two of one name in two headers meet in one program sooner or later.
+    if(file MATCHES "\\.hpp$" AND NOT file MATCHES "_simd\\.hpp$")
+      file(STRINGS ${root}/${file} types REGEX "^(struct|class|enum class) [A-Za-z0-9]+[^;]*$")
+      foreach(type ${types})
+        string(REGEX MATCH "^(struct|class|enum class) ([A-Za-z0-9]+)" type "${type}")
+        set(type ${CMAKE_MATCH_2})
+        if(DEFINED defined_${type})
+          list(APPEND problems "${file}: ${type} is defined in ${defined_${type}} too")
+        endif()
+        set(defined_${type} ${file})
+      endforeach()
+    endif()
+
     file(STRINGS ${root}/${file} lines REGEX "^[ \t]*#[ \t]*(include|pragma[ \t]+omp)")
     foreach(line ${lines})
       if(line MATCHES "pragma")
@@ -155,6 +168,7 @@ set(controls
   "src/io/deep_zoom.cpp" "#include <libraw/libraw.h>" "<libraw/libraw.h> is not for this file"
   "src/io/deep_zoom.cpp" "#include <libexif/exif-data.h>" "<libexif/exif-data.h> is not for this file"
   "src/io/deep_zoom.cpp" "#include <lcms2.h>" "<lcms2.h> is not for this file"
+  "src/settle/survey.hpp" "struct QuadNode {" "QuadNode is defined in"
   "src/render/job.cpp" "#include <boost/any.hpp>" "the place of <boost/any.hpp>")
 file(REMOVE_RECURSE ${WORK})
 foreach(folder src include viewer)

@@ -96,7 +96,7 @@ TEST_CASE("of repeating content nothing is said, along an edge only across it", 
     REQUIRE(m.has_value());
     CHECK_THAT(std::abs(m->axis[0].x), WithinAbs(0.8, 0.03));
     CHECK_THAT(std::abs(m->axis[0].y), WithinAbs(0.6, 0.03));
-    CHECK(m->deviation[1] == Displacement::kUnknown);
+    CHECK(m->deviation[1] == PatchOffset::kUnknown);
     const double across = m->by.x * m->axis[0].x + m->by.y * m->axis[0].y;
     const double truth = 2 * m->axis[0].x + 1 * m->axis[0].y;
     CHECK_THAT(across, WithinAbs(truth, 0.15));

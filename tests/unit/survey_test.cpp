@@ -37,7 +37,7 @@ Picture hills(int64_t width, int64_t height) {
 
 struct Shoot {
     Scene scene;
-    std::vector<SurveyFrame> frames;
+    std::vector<SettleFrame> frames;
     std::vector<FrameGeometry> geometry;
 
     Shoot(const ScratchFolder& folder, double gain_spread) {
@@ -58,7 +58,7 @@ struct Shoot {
         o.gain_spread = gain_spread;
         scene = shoot(hills(canvas.width, canvas.height), canvas, o, folder.path());
         for (const Frame& f : scene.frames) {
-            SurveyFrame frame;
+            SettleFrame frame;
             frame.path = scene.path_of(f);
             frame.name = f.file;
             frame.info = probe_frame(frame.path, frame.name);
@@ -68,7 +68,7 @@ struct Shoot {
     }
 };
 
-std::string everything(const Survey& survey) {
+std::string everything(const CoarseSurvey& survey) {
     std::string all;
     for (size_t i = 0; i < survey.count(); ++i) {
         all += pack_bytes(*survey.get(i));
@@ -85,7 +85,7 @@ TEST_CASE("coarse frames show what the scene shows, corrected", "[settle][survey
     const CoarseCanvas coarse = coarse_canvas_of(s.scene);
     REQUIRE(coarse.step == 2);  // 640 / 2 = 320, 640 / 4 is below 256
     REQUIRE(coarse.canvas.width == (make_canvas(s.scene, 1).width + 1) / 2);
-    Survey survey(s.frames.size(), 64 << 20, folder / "scratch");
+    CoarseSurvey survey(s.frames.size(), 64 << 20, folder / "scratch");
     survey_frames(s.frames, s.geometry, coarse, nullptr, plain_kernels(), 2, {}, survey);
 
     // Two frames that see one place agree, though their exposures differ by up to 0.6 stops.
@@ -135,7 +135,7 @@ TEST_CASE("the survey is the same from memory and from disk, for any number of w
     const CoarseCanvas coarse = coarse_canvas_of(s.scene);
     const PatchLattice lattice = patch_lattice(coarse, s.geometry);
     const auto look = [&](size_t budget, int workers) {
-        Survey survey(s.frames.size(), budget, folder / "scratch");
+        CoarseSurvey survey(s.frames.size(), budget, folder / "scratch");
         survey_frames(s.frames, s.geometry, coarse, &lattice, plain_kernels(), workers, {}, survey);
         return everything(survey);
     };

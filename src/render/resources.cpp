@@ -38,12 +38,12 @@ double jpeg_bytes_a_pixel(const RenderJob& job) {
 
 size_t base_memory(bool settles) {
     // The code and tables that run later and the allocator's slack; measured with margin.
-    constexpr size_t kCodeAndSlack = 16U << 20;
+    constexpr size_t kCodeAndSlack = 4U << 20;
     // What deciding the seams leaves behind in the allocator.
-    constexpr size_t kSettled = 10U << 20;
+    constexpr size_t kSettled = 4U << 20;
     // In steps well above what one run differs from the next, so that the least budget that is told
     // works the next time too.
-    constexpr size_t kStep = 8U << 20;
+    constexpr size_t kStep = 4U << 20;
     return std::max<size_t>(40U << 20,
                             (static_cast<size_t>(resident_bytes()) / kStep + 1) * kStep) +
            kCodeAndSlack + (settles ? kSettled : 0);

@@ -81,7 +81,7 @@ int64_t settle_least_bytes(const std::vector<SettleFrame>& frames, const CoarseC
     // Measurements and splines of the solves for shifts and light.
     const auto solves = static_cast<int64_t>(frames.size()) * (400 << 10);
     return std::max({static_cast<int64_t>(survey_worker_bytes(frames, coarse)), solving, solves}) +
-           (8 << 20);
+           (20 << 20);
 }
 
 Settled settle(const Scene& scene, const std::vector<SettleFrame>& frames,

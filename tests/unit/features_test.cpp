@@ -7,6 +7,7 @@
 #include <set>
 
 #include "base/process_memory.hpp"
+#include "support/sanitized.hpp"
 #include "support/world_noise.hpp"
 
 using namespace broadloom;
@@ -121,9 +122,10 @@ GreyImage sky(int64_t width, int64_t height, double noise) {
 // First, while the process's peak is still its own.
 TEST_CASE("finding features takes no more memory than stated, however large the frame",
           "[features][memory]") {
-#if defined(__SANITIZE_ADDRESS__) || defined(__SANITIZE_THREAD__)
-    WARN("skipped: a sanitizer's own memory would be counted");
-#else
+    if (test::kSanitized) {
+        WARN("skipped: a sanitizer's own memory would be counted");
+        return;
+    }
     const GreyImage g = textured(2400, 1800);
     const int64_t before = resident_bytes();
     CHECK(find_features(g, g.width, g.height, 2500).points.size() == 2500);
@@ -131,7 +133,6 @@ TEST_CASE("finding features takes no more memory than stated, however large the 
     CHECK(taken < static_cast<int64_t>(feature_work_bytes()));
     // Control: the statement is no idle one.
     CHECK(taken > static_cast<int64_t>(feature_work_bytes() / 2));
-#endif
 }
 
 TEST_CASE("blobs are found where they are, to a few hundredths of a pixel", "[features]") {

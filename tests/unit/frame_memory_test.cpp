@@ -9,17 +9,13 @@
 
 #include "io/frame_reader.hpp"
 #include "support/frame_files.hpp"
-
-#if defined(__SANITIZE_ADDRESS__) || defined(__SANITIZE_THREAD__)
-constexpr bool kSanitized = true;
-#else
-constexpr bool kSanitized = false;
-#endif
+#include "support/sanitized.hpp"
 
 namespace broadloom {
 namespace {
 
 using test::Folder;
+using test::kSanitized;
 
 /// A line of /proc/self/status, bytes.
 int64_t status_bytes(const std::string& key) {

@@ -15,13 +15,8 @@
 #include "support/close_to.hpp"
 #include "support/dng_file.hpp"
 #include "support/frame_files.hpp"
+#include "support/sanitized.hpp"
 #include "support/scratch_folder.hpp"
-
-#if defined(__SANITIZE_ADDRESS__) || defined(__SANITIZE_THREAD__)
-constexpr bool kSanitized = true;
-#else
-constexpr bool kSanitized = false;
-#endif
 
 namespace broadloom {
 namespace {
@@ -29,6 +24,7 @@ namespace {
 using test::Bytes;
 using test::DngPicture;
 using test::Folder;
+using test::kSanitized;
 using testing::close_to;
 
 constexpr int kPatch = 16;

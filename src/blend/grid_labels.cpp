@@ -12,28 +12,62 @@ namespace broadloom {
 
 namespace {
 
-/// The two coarse columns (or rows) around a canvas column (or row) and the second one's weight.
+/// The two coarse columns (or rows) around a canvas column (or row), counted among those that a
+/// window holds, and the second one's weight.
 struct Neighbours {
     int64_t first = 0, second = 0;
     double weight = 0;
 };
 
-/// Where the columns and rows of a region fall in the grid. A function of canvas and pixel alone.
-class GridPlace {
+/// The part of the grid that votes on a rectangle of pixels, and where their columns and rows fall
+/// in it. A function of canvas and pixels alone.
+class GridWindow {
   public:
-    GridPlace(const LabelRuns& grid, const Canvas& canvas, const CellRegion& region) {
-        const Rect pixels = region.pixels();
+    GridWindow(const LabelRuns& grid, const Canvas& canvas, const Rect& pixels) {
         for (int64_t x = pixels.x0; x < pixels.x1; ++x) columns_.push_back(column(grid, canvas, x));
         for (int64_t y = pixels.y0; y < pixels.y1; ++y) rows_.push_back(row(grid, canvas, y));
+        const std::vector<int64_t> held_columns = hold(columns_);
+        width_ = held_columns.size();
+        for (const int64_t y : hold(rows_)) {
+            labels_.resize(labels_.size() + width_);
+            grid.pick(y, held_columns, labels_.data() + labels_.size() - width_);
+        }
     }
 
-    /// Counted from the region's corner.
+    /// Counted from the rectangle's corner.
     [[nodiscard]] const Neighbours& column(int64_t x) const {
         return columns_[static_cast<size_t>(x)];
     }
     [[nodiscard]] const Neighbours& row(int64_t y) const { return rows_[static_cast<size_t>(y)]; }
+    /// Of a column and a row of the window.
+    [[nodiscard]] int16_t at(int64_t column, int64_t row) const {
+        return labels_[static_cast<size_t>(row) * width_ + static_cast<size_t>(column)];
+    }
+    [[nodiscard]] const std::vector<int16_t>& labels() const { return labels_; }
 
   private:
+    /// Counts columns or rows of the grid among those that occur, which are returned, rising.
+    static std::vector<int64_t> hold(std::vector<Neighbours>& places) {
+        std::vector<int64_t> held;
+        for (const Neighbours& n : places) {
+            for (const int64_t i : {n.first, n.second}) {
+                if (std::find(held.end() - std::min<std::ptrdiff_t>(2, std::ssize(held)),
+                              held.end(), i) == held.end()) {
+                    held.push_back(i);
+                }
+            }
+        }
+        std::sort(held.begin(), held.end());
+        held.erase(std::unique(held.begin(), held.end()), held.end());
+        const auto place = [&](int64_t i) {
+            return std::lower_bound(held.begin(), held.end(), i) - held.begin();
+        };
+        for (Neighbours& n : places) {
+            n.first = place(n.first);
+            n.second = place(n.second);
+        }
+        return held;
+    }
     static Neighbours column(const LabelRuns& grid, const Canvas& canvas, int64_t x) {
         if (canvas.wraps) x -= floor_div(x, canvas.width) * canvas.width;
         const double longitude =
@@ -70,6 +104,8 @@ class GridPlace {
     }
 
     std::vector<Neighbours> columns_, rows_;
+    size_t width_ = 0;
+    std::vector<int16_t> labels_;  // row by row
 };
 
 struct Vote {
@@ -111,8 +147,7 @@ class CellVotes {
     CellVotes(const RegionMaps& maps, const Kernels& kernels, const LabelRuns& grid)
         : maps_(maps),
           kernels_(kernels),
-          grid_(grid),
-          place_(grid, maps.directions.canvas(), maps.region()),
+          grid_(grid, maps.directions.canvas(), maps.region().pixels()),
           inside_(maps.maps.size()) {}
 
     void decide(int64_t cx, int64_t cy, LabelRegion& out) {
@@ -138,17 +173,16 @@ class CellVotes {
 
     /// The label of everything in the grid that votes on a pixel of the cell, if it is one.
     [[nodiscard]] std::optional<int16_t> only_label(int64_t cx, int64_t cy) const {
-        const int16_t label =
-            grid_.at(place_.column(cx * kCell).first, place_.row(cy * kCell).first);
+        const int16_t label = grid_.at(grid_.column(cx * kCell).first, grid_.row(cy * kCell).first);
         // Columns and rows rise from pixel to pixel; what repeats is looked at once.
         int64_t last_row = -1;
         for (int64_t y = cy * kCell; y < (cy + 1) * kCell; ++y) {
-            const Neighbours& row = place_.row(y);
+            const Neighbours& row = grid_.row(y);
             if (row.first == last_row) continue;
             last_row = row.first;
             int64_t last_column = -1;
             for (int64_t x = cx * kCell; x < (cx + 1) * kCell; ++x) {
-                const Neighbours& column = place_.column(x);
+                const Neighbours& column = grid_.column(x);
                 if (column.first == last_column) continue;
                 last_column = column.first;
                 if (grid_.at(column.first, row.first) != label ||
@@ -167,9 +201,9 @@ class CellVotes {
         std::array<Label, kCellArea> labels;
         bool undecided = false;
         for (int64_t j = 0; j < kCell; ++j) {
-            const Neighbours& row = place_.row(cy * kCell + j);
+            const Neighbours& row = grid_.row(cy * kCell + j);
             for (int64_t i = 0; i < kCell; ++i) {
-                const Neighbours& column = place_.column(cx * kCell + i);
+                const Neighbours& column = grid_.column(cx * kCell + i);
                 Votes votes;
                 votes.add(grid_.at(column.first, row.first),
                           (1 - column.weight) * (1 - row.weight));
@@ -240,8 +274,7 @@ class CellVotes {
 
     const RegionMaps& maps_;
     const Kernels& kernels_;
-    const LabelRuns& grid_;
-    GridPlace place_;
+    GridWindow grid_;
     std::vector<Inside> inside_;  // of the cell at hand, as maps
 };
 
@@ -251,28 +284,12 @@ GridLabels::GridLabels(const LabelGrid& grid) : runs_(grid) {}
 
 std::vector<int> GridLabels::frames_in(const Canvas& canvas, const Rect& pixels) const {
     std::vector<bool> present;
-    const GridPlace place(runs_, canvas, cells_of(pixels));
-    const int64_t x0 = pixels.x0 - floor_div(pixels.x0, kCell) * kCell;
-    const int64_t y0 = pixels.y0 - floor_div(pixels.y0, kCell) * kCell;
-    std::vector<int64_t> columns;  // of the grid, each once
-    for (int64_t x = x0; x < x0 + pixels.width(); ++x) {
-        for (const int64_t c : {place.column(x).first, place.column(x).second}) {
-            if (columns.empty() || columns.back() != c) columns.push_back(c);
-        }
-    }
-    int64_t last_row = -1;
-    for (int64_t y = y0; y < y0 + pixels.height(); ++y) {
-        for (const int64_t row : {place.row(y).first, place.row(y).second}) {
-            if (row == last_row) continue;
-            last_row = row;
-            for (const int64_t column : columns) {
-                const int16_t label = runs_.at(column, row);
-                if (label < 0) continue;
-                const auto at = static_cast<size_t>(label);
-                if (at >= present.size()) present.resize(at + 1);
-                present[at] = true;
-            }
-        }
+    const GridWindow window(runs_, canvas, pixels);
+    for (const int16_t label : window.labels()) {
+        if (label < 0) continue;
+        const auto at = static_cast<size_t>(label);
+        if (at >= present.size()) present.resize(at + 1);
+        present[at] = true;
     }
     std::vector<int> found;
     for (size_t f = 0; f < present.size(); ++f) {

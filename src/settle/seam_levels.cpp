@@ -74,10 +74,11 @@ class ReducedView final : public SeamView {
 
 class CoarseView final : public SeamView {
   public:
-    CoarseView(const ReducedScene& scene, FrameStore& store, const std::vector<int>& frames)
+    CoarseView(const ReducedScene& scene, const CoarseFrames& source,
+               const std::vector<int>& frames)
         : scene_(scene), places_(frames), pairs_(pairs_among(scene, frames)) {
         for (const int k : frames) {
-            held_.push_back(store.get(k));
+            held_.push_back(source.get(static_cast<size_t>(k)));
             views_.emplace_back(*held_.back(), scene.canvas());
         }
     }
@@ -112,23 +113,24 @@ std::unique_ptr<SeamView> ReducedLevel::view(const std::vector<int>& frames) con
     return std::make_unique<ReducedView>(scene_, frames);
 }
 
-CoarseLevel::CoarseLevel(const ReducedScene& scene, FrameStore& store, std::vector<int16_t>& labels)
-    : SeamLevel(scene.canvas(), labels, 1), scene_(scene), store_(store) {
+CoarseLevel::CoarseLevel(const ReducedScene& scene, const CoarseFrames& source,
+                         std::vector<int16_t>& labels)
+    : SeamLevel(scene.canvas(), labels, 1), scene_(scene), source_(source) {
     if (scene.any_kept()) fixed_.assign(labels.size(), 0);
 }
 
 Rect CoarseLevel::region(int frame) const {
-    return rect_on_canvas(store_.frames().rect(static_cast<size_t>(frame)), span());
+    return rect_on_canvas(source_.rect(static_cast<size_t>(frame)), span());
 }
 
 std::unique_ptr<SeamView> CoarseLevel::view(const std::vector<int>& frames) const {
-    return std::make_unique<CoarseView>(scene_, store_, frames);
+    return std::make_unique<CoarseView>(scene_, source_, frames);
 }
 
 void CoarseLevel::take_over(int frame, const std::vector<int16_t>& reduced) {
     const Rect r = region(frame);
     if (r.empty()) return;
-    const auto held = store_.get(frame);
+    const auto held = source_.get(static_cast<size_t>(frame));
     const FrameView view(*held, span());
     const int64_t blocks = scene_.span().width;
     for (int64_t y = r.y0; y < r.y1; ++y) {

@@ -31,7 +31,8 @@ class ReducedLevel final : public SeamLevel {
 class CoarseLevel final : public SeamLevel {
   public:
     /// `labels` begin as nobody's.
-    CoarseLevel(const ReducedScene& scene, FrameStore& store, std::vector<int16_t>& labels);
+    CoarseLevel(const ReducedScene& scene, const CoarseFrames& source,
+                std::vector<int16_t>& labels);
 
     /// Labels the pixels of one frame from the reduced canvas: its own where it covers them, and
     /// those that nobody else has had yet. To be called for each frame, not at the same time for
@@ -46,7 +47,7 @@ class CoarseLevel final : public SeamLevel {
 
   private:
     const ReducedScene& scene_;
-    FrameStore& store_;
+    const CoarseFrames& source_;
     std::vector<uint8_t> fixed_;  // empty when nothing is kept
 };
 

@@ -56,15 +56,15 @@ Rect rect_on_canvas(const Rect& rect, const CanvasSpan& canvas) {
     return r.empty() ? Rect{} : r;
 }
 
-ReducedScene::ReducedScene(const CanvasSpan& canvas, FrameStore& store, const SeamOptions& options,
-                           int threads, const WorkHooks& hooks)
+ReducedScene::ReducedScene(const CanvasSpan& canvas, const CoarseFrames& source,
+                           const SeamOptions& options, int threads, const WorkHooks& hooks)
     : canvas_(canvas),
       side_(canvas.wraps && canvas.width % kSide != 0 ? 1 : kSide),
-      frames_(store.frames().count()) {
+      frames_(source.count()) {
     span_ = {ceil_div(canvas.width, side_), ceil_div(canvas.height, side_), canvas.wraps};
     const auto area = static_cast<size_t>(span_.width * span_.height);
     for (size_t k = 0; k < frames_.size(); ++k) {
-        const Rect r = rect_on_canvas(store.frames().rect(k), canvas);
+        const Rect r = rect_on_canvas(source.rect(k), canvas);
         frames_[k].rect = r.empty() ? Rect{}
                                     : Rect{r.x0 / side_, r.y0 / side_, ceil_div(r.x1, side_),
                                            ceil_div(r.y1, side_)};
@@ -78,7 +78,7 @@ ReducedScene::ReducedScene(const CanvasSpan& canvas, FrameStore& store, const Se
     // Which of a block's pixels a frame covers, one bit each.
     std::vector<std::vector<uint16_t>> pixels(frames_.size());
     for_each_index(frames_.size(), threads, [&](size_t k, int) {
-        reduce(static_cast<int>(k), store, pixels[k]);
+        reduce(static_cast<int>(k), source, pixels[k]);
         meter.advance();
     });
     // Which of them any frame covers, whether one frame covers all those, and the most detail
@@ -117,7 +117,7 @@ ReducedScene::ReducedScene(const CanvasSpan& canvas, FrameStore& store, const Se
         frames_[k].detail = {};
     });
     for_each_index(pairs_.size(), threads, [&](size_t i, int) {
-        measure(pairs_[i], store, options);
+        measure(pairs_[i], source, options);
         meter.advance();
     });
 }
@@ -129,14 +129,14 @@ size_t ReducedScene::block(const Frame& f, int64_t i, int64_t j) const {
     return static_cast<size_t>((f.rect.y0 + j) * span_.width + x);
 }
 
-void ReducedScene::reduce(int k, FrameStore& store, std::vector<uint16_t>& pixels) {
+void ReducedScene::reduce(int k, const CoarseFrames& source, std::vector<uint16_t>& pixels) {
     Frame& f = frames_[static_cast<size_t>(k)];
     const auto blocks = static_cast<size_t>(f.rect.area());
     f.covers.assign(blocks, 0);
     f.detail.assign(blocks, 0);
     pixels.assign(blocks, 0);
     if (blocks == 0) return;
-    const auto frame = store.get(k);
+    const auto frame = source.get(static_cast<size_t>(k));
     const FrameView view(*frame, canvas_);
     std::vector<uint8_t> kept(blocks, 0);
     bool any = false;
@@ -234,9 +234,9 @@ const ReducedScene::Pair* ReducedScene::pair(int k, int l) const {
     return found != end && found->second == l ? &*found : nullptr;
 }
 
-void ReducedScene::measure(Pair& pair, FrameStore& store, const SeamOptions& options) {
-    const auto first = store.get(pair.first);
-    const auto second = store.get(pair.second);
+void ReducedScene::measure(Pair& pair, const CoarseFrames& source, const SeamOptions& options) {
+    const auto first = source.get(static_cast<size_t>(pair.first));
+    const auto second = source.get(static_cast<size_t>(pair.second));
     const FrameView a(*first, canvas_);
     const FrameView b(*second, canvas_);
     const Rect pixels{pair.common.x0 * side_, pair.common.y0 * side_, pair.common.x1 * side_,

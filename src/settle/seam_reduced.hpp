@@ -8,7 +8,7 @@
 #include <memory>
 #include <vector>
 
-#include "settle/frame_store.hpp"
+#include "settle/coarse_frame.hpp"
 #include "settle/seam_move.hpp"
 
 namespace broadloom {
@@ -16,7 +16,7 @@ namespace broadloom {
 class ReducedScene {
   public:
     /// Two readings of each frame. Throws as solve_seams().
-    ReducedScene(const CanvasSpan& canvas, FrameStore& store, const SeamOptions& options,
+    ReducedScene(const CanvasSpan& canvas, const CoarseFrames& source, const SeamOptions& options,
                  int threads, const WorkHooks& hooks);
 
     struct Frame {
@@ -50,10 +50,10 @@ class ReducedScene {
     void first_labels(std::vector<int16_t>& labels, std::vector<uint8_t>& fixed) const;
 
   private:
-    void reduce(int k, FrameStore& store, std::vector<uint16_t>& pixels);
+    void reduce(int k, const CoarseFrames& source, std::vector<uint16_t>& pixels);
     void prefer(int k, const SeamOptions& options, const std::vector<uint8_t>& sharpest);
     void list_pairs();
-    void measure(Pair& pair, FrameStore& store, const SeamOptions& options);
+    void measure(Pair& pair, const CoarseFrames& source, const SeamOptions& options);
     [[nodiscard]] size_t block(const Frame& f, int64_t i, int64_t j) const;
 
     CanvasSpan canvas_, span_;

@@ -129,8 +129,7 @@ LabelGrid solve_seams(const CoarseCanvas& canvas, const CoarseFrames& frames,
                                           "; leave frames out or use the simple seams");
     }
     const CanvasSpan span{grid.width, grid.height, grid.wraps};
-    FrameStore store(frames, options.cache_bytes);
-    const ReducedScene scene(span, store, options, threads, hooks);
+    const ReducedScene scene(span, frames, options, threads, hooks);
     const MoveOrder order = order_moves(frames, span);
     Rounds rounds(order, threads, hooks);
 
@@ -140,7 +139,7 @@ LabelGrid solve_seams(const CoarseCanvas& canvas, const CoarseFrames& frames,
     ReducedLevel reduced_level(scene, reduced, fixed);
     rounds.run(reduced_level, {}, kReducedRounds, "finding seams");
 
-    CoarseLevel level(scene, store, grid.frame);
+    CoarseLevel level(scene, frames, grid.frame);
     run_in_order(order.conflicts, threads, [&](size_t i, int) {
         throw_if_stopped(hooks);
         level.take_over(order.frame[i], reduced);

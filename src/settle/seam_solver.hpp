@@ -41,8 +41,6 @@ struct SeamOptions {
     int band = 8;
     /// And where it still crosses something.
     int wide_band = 40;
-    /// Frames held besides those at work, bytes.
-    size_t cache_bytes = size_t{64} << 20;
 };
 
 /// Pixels that no frame covers have no label; those with kKeep have that frame's, the earliest if

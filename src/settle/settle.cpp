@@ -7,6 +7,7 @@
 
 #include "base/byte_pack.hpp"
 #include "base/fingerprint.hpp"
+#include "base/parallel.hpp"
 #include "base/text.hpp"
 #include "base/work_meter.hpp"
 #include "blend/seam_labels.hpp"
@@ -22,29 +23,16 @@ namespace {
 
 constexpr std::string_view kMagic = "broadloom settled 1\n";
 
-/// The surveyed frames with the light that was found for them.
-class LitFrames final : public CoarseFrames {
-  public:
-    LitFrames(const CoarseFrames& below, const CoarseCanvas& coarse,
-              const std::vector<FrameGeometry>& geometry, const std::vector<FrameFields>& fields)
-        : below_(below), coarse_(coarse), geometry_(geometry), fields_(fields) {}
-
-    [[nodiscard]] size_t count() const override { return below_.count(); }
-    [[nodiscard]] Rect rect(size_t frame) const override { return below_.rect(frame); }
-    [[nodiscard]] std::shared_ptr<const CoarseFrame> get(size_t frame) const override {
-        auto plain = below_.get(frame);
-        if (!fields_[frame].lights()) return plain;
-        auto lit = std::make_shared<CoarseFrame>(*plain);
-        apply_light(*lit, coarse_, geometry_[frame], fields_[frame]);
-        return lit;
-    }
-
-  private:
-    const CoarseFrames& below_;
-    const CoarseCanvas& coarse_;
-    const std::vector<FrameGeometry>& geometry_;
-    const std::vector<FrameFields>& fields_;
-};
+/// Gives the surveyed frames the light that was found for them.
+void light_up(const CoarseCanvas& coarse, const std::vector<FrameGeometry>& geometry,
+              const std::vector<FrameFields>& fields, int threads, CoarseSurvey& survey) {
+    for_each_index(fields.size(), threads, [&](size_t i, int) {
+        if (!fields[i].lights()) return;
+        CoarseFrame lit = *survey.get(i);
+        apply_light(lit, coarse, geometry[i], fields[i]);
+        survey.put(i, std::move(lit));
+    });
+}
 
 }  // namespace
 
@@ -114,6 +102,7 @@ Settled settle(const Scene& scene, const std::vector<SettleFrame>& frames,
         settled.summary.apart_before_px = report.rms_before_px;
         settled.summary.apart_after_px = report.rms_after_px;
     }
+    survey.hold_frames_only(static_cast<size_t>(std::max<int64_t>(left, 4 << 20)));
     if (options.even_light) {
         throw_if_stopped(hooks);
         LightReport report;
@@ -129,9 +118,9 @@ Settled settle(const Scene& scene, const std::vector<SettleFrame>& frames,
     }
     if (options.fine_seams) {
         throw_if_stopped(hooks);
-        const LitFrames lit(survey, coarse, geometry, settled.fields);
+        light_up(coarse, geometry, settled.fields, limits.threads, survey);
         settled.labels = std::make_shared<const LabelGrid>(
-            solve_seams(coarse, lit, SeamOptions{}, limits.threads, hooks));
+            solve_seams(coarse, survey, SeamOptions{}, limits.threads, hooks));
     }
     return settled;
 }

@@ -21,9 +21,13 @@ SpillFile::Place SpillFile::append(const std::string& bytes) {
         place = {end_, bytes.size()};
         end_ += bytes.size();
     }
+    replace(place, bytes);
+    return place;
+}
+
+void SpillFile::replace(const Place& place, const std::string& bytes) {
     write_fully_at(handle_.get(), place.offset,
                    {reinterpret_cast<const uint8_t*>(bytes.data()), bytes.size()}, path_);
-    return place;
 }
 
 std::string SpillFile::read(const Place& place) const {

@@ -28,6 +28,8 @@ class SpillFile {
     };
     /// Throws Error{machine} (a full disk, no permission).
     Place append(const std::string& bytes);
+    /// In place of others, as many.
+    void replace(const Place& place, const std::string& bytes);
     [[nodiscard]] std::string read(const Place& place) const;
 
   private:
@@ -46,12 +48,26 @@ class SpilledList {
     SpilledList(size_t count, size_t budget_bytes, SpillFile& file)
         : file_(file), budget_(budget_bytes), slots_(count) {}
 
+    /// What was there before is replaced; nobody may get() it meanwhile.
     void put(size_t i, T value) {
         auto kept = std::make_shared<const T>(std::move(value));
-        const SpillFile::Place place = file_.append(pack_bytes(*kept));
+        const std::string bytes = pack_bytes(*kept);
+        Slot& slot = slots_[i];
+        if (slot.place.size == bytes.size()) {
+            file_.replace(slot.place, bytes);
+        } else {
+            slot.place = file_.append(bytes);
+        }
         const std::lock_guard lock(mutex_);
-        slots_[i].place = place;
+        if (slot.value) forget(slot);
         keep(i, std::move(kept));
+    }
+
+    /// Forgets what is held beyond that.
+    void set_budget(size_t bytes) {
+        const std::lock_guard lock(mutex_);
+        budget_ = bytes;
+        make_room(0);
     }
 
     [[nodiscard]] std::shared_ptr<const T> get(size_t i) {
@@ -84,12 +100,15 @@ class SpilledList {
         slots_[i].value = std::move(value);
         recent_.push_front(i);
         slots_[i].at = recent_.begin();
-        while (used_ > budget_ && recent_.size() > 1) {
-            Slot& last = slots_[recent_.back()];
-            used_ -= held_bytes(*last.value);
-            last.value.reset();
-            recent_.pop_back();
-        }
+        make_room(1);
+    }
+    void make_room(size_t least) {
+        while (used_ > budget_ && recent_.size() > least) forget(slots_[recent_.back()]);
+    }
+    void forget(Slot& slot) {
+        used_ -= held_bytes(*slot.value);
+        slot.value.reset();
+        recent_.erase(slot.at);
     }
 
     SpillFile& file_;

@@ -273,6 +273,11 @@ void CoarseSurvey::put(size_t frame, std::vector<Patch> patches) {
     patches_.list.put(frame, std::move(patches));
 }
 
+void CoarseSurvey::hold_frames_only(size_t budget_bytes) {
+    patches_.list.set_budget(0);
+    frames_.set_budget(budget_bytes);
+}
+
 size_t survey_worker_bytes(const std::vector<SettleFrame>& frames, const CoarseCanvas& coarse) {
     const int d = decode_denominator(coarse.step);
     size_t most = 0;

@@ -49,8 +49,11 @@ class CoarseSurvey final : public CoarseFrames {
     [[nodiscard]] std::shared_ptr<const CoarseFrame> get(size_t frame) const override;
     [[nodiscard]] const PatchSource& patches() const { return patches_; }
 
+    /// A frame put again replaces itself; nobody may get() it meanwhile.
     void put(size_t frame, CoarseFrame coarse);
     void put(size_t frame, std::vector<Patch> patches);
+    /// No patches are asked for any more: frames may be held in `budget_bytes`.
+    void hold_frames_only(size_t budget_bytes);
 
   private:
     SpillFile file_;

@@ -187,10 +187,6 @@ TEST_CASE("seams do not depend on threads", "[seams][exact]") {
     for (const int threads : {2, 5}) {
         CHECK(solve_seams(scene->canvas, scene->frames, {}, threads).pack() == once.pack());
     }
-    // Nor on how many frames are held.
-    SeamOptions little;
-    little.cache_bytes = 0;
-    CHECK(solve_seams(scene->canvas, scene->frames, little, 2).pack() == once.pack());
     // The same world with other grain has other seams.
     plan.noise = 1.6;
     const auto other = make_moving_scene(plan, 77);

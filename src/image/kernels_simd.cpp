@@ -602,8 +602,8 @@ HWY_AFTER_NAMESPACE();
 namespace broadloom {
 
 const Kernels& kernels_for(InstructionSet set) {
-    const auto supported = hwy::SupportedTargets();
-    (void)supported;
+    // Where the compiler's flags leave one set only it is known without asking the processor.
+    const int64_t supported = HWY_SUPPORTED_TARGETS;
     const bool any = set == InstructionSet::automatic;
     if (set == InstructionSet::plain) return plain_kernels();
 #if HWY_TARGETS & HWY_AVX3

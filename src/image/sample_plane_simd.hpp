@@ -157,6 +157,9 @@ struct RunIndex {
             const auto index = hn::Add(at, hn::Set(d8, static_cast<uint8_t>(t)));
             // From 16 on the first table gives zero, below 16 the second.
             low[t] = hn::SaturatedAdd(index, hn::Set(d8, 112));
+#if !HWY_ARCH_X86  // where the bits below the highest and above the low four count, too
+            low[t] = hn::And(low[t], hn::Set(d8, 0x8F));
+#endif
             high[t] = hn::Sub(index, hn::Set(d8, 16));
         }
     }

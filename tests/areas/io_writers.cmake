@@ -1,11 +1,9 @@
 pkg_check_modules(TIFF REQUIRED IMPORTED_TARGET libtiff-4)  # the reference that reads what we wrote
-broadloom_test(shrink_test unit/shrink_test.cpp LINK bl_image)
 broadloom_test(regrid_test unit/regrid_test.cpp LINK bl_pyramid)
 broadloom_test(deep_zoom_test unit/deep_zoom_test.cpp LINK bl_io)
 broadloom_test(tiff_pyramid_test unit/tiff_pyramid_test.cpp
   LINK bl_io PkgConfig::TURBOJPEG PkgConfig::TIFF)
 broadloom_test(output_profiles_test unit/output_profiles_test.cpp LINK bl_io PkgConfig::LCMS2)
-broadloom_test(output_colour_test unit/output_colour_test.cpp LINK bl_image bl_scene)
 broadloom_test(colour_profile_test unit/colour_profile_test.cpp LINK bl_io bl_scene PkgConfig::LCMS2)
 broadloom_test(tiff_deflate_test unit/tiff_deflate_test.cpp
   LINK bl_io PkgConfig::TIFF PkgConfig::VIPS)

@@ -5,41 +5,14 @@
 #include <random>
 #include <vector>
 
-#include "broadloom/error.hpp"
 #include "broadloom/photometry.hpp"
 #include "support/same_coords.hpp"
+#include "support/vector_kernels.hpp"
 
 using namespace broadloom;
+using namespace broadloom::test;
 
 namespace {
-
-std::vector<const Kernels*> vector_kernels() {
-    std::vector<const Kernels*> found;
-    for (const auto set : {InstructionSet::sse4, InstructionSet::avx2, InstructionSet::avx512,
-                           InstructionSet::neon}) {
-        try {
-            found.push_back(&kernels_for(set));
-        } catch (const Error& e) {
-            CHECK(e.code() == ErrorCode::usage);
-        }
-    }
-    return found;
-}
-
-struct Picture {
-    static constexpr int kBorder = kMostTaps / 2 + 4;
-    int64_t width, height;
-    std::ptrdiff_t stride;
-    std::vector<uint8_t> bytes;
-    const uint8_t* origin;
-
-    Picture(int64_t w, int64_t h, int bytes_each, std::mt19937& random)
-        : width(w), height(h), stride((w + 2 * kBorder) * bytes_each) {
-        bytes.resize(static_cast<size_t>(stride * (h + 2 * kBorder)));
-        for (auto& b : bytes) b = static_cast<uint8_t>(random());
-        origin = bytes.data() + kBorder * stride + kBorder * bytes_each;
-    }
-};
 
 std::vector<int16_t> noise(size_t n, int limit, std::mt19937& random) {
     std::uniform_int_distribution<int> d(-limit, limit);

@@ -1,6 +1,7 @@
 #!/usr/bin/env bash
 # setup.sh [--tests]: installs what broadloom is built from and runs on, on Debian 12 and its kin;
 # with --tests also what the tests and the checks use. Does nothing where everything is there.
+# setup.sh --neon: only what scripts/test_neon.sh uses.
 set -euo pipefail
 
 build_packages=(
@@ -24,6 +25,10 @@ test_packages=(
     golang-github-rwcarlsen-goexif-dev            # odd camera data to test with
     clang-format clang-tidy libomp-dev            # scripts/test.sh --checks; clang's own omp.h
 )
+neon_packages=(
+    cmake ninja-build libhwy-dev catch2           # of the latter two the headers only
+    g++-aarch64-linux-gnu qemu-user               # a compiler for 64-bit ARM, and its processor
+)
 
 step() { printf 'setup    %s\n' "$*" >&2; }
 fail() {
@@ -32,19 +37,20 @@ fail() {
 }
 
 packages=("${build_packages[@]}")
-for argument in "$@"; do
-    case $argument in
-        --tests) packages+=("${test_packages[@]}") ;;
-        --help | -h)
-            echo "usage: scripts/setup.sh [--tests]"
-            exit 0
-            ;;
-        *) fail "there is no option $argument; usage: scripts/setup.sh [--tests]" ;;
-    esac
-done
 # Any node and npm will do, whichever package they came from.
 command -v node >/dev/null || packages+=(nodejs)
 command -v npm >/dev/null || packages+=(npm)
+for argument in "$@"; do
+    case $argument in
+        --tests) packages+=("${test_packages[@]}") ;;
+        --neon) packages=("${neon_packages[@]}") ;;
+        --help | -h)
+            echo "usage: scripts/setup.sh [--tests | --neon]"
+            exit 0
+            ;;
+        *) fail "there is no option $argument; usage: scripts/setup.sh [--tests | --neon]" ;;
+    esac
+done
 
 if ! command -v dpkg-query >/dev/null || ! command -v apt-get >/dev/null; then
     fail "this is not a Debian system; install these yourself: ${packages[*]}"

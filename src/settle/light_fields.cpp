@@ -361,16 +361,16 @@ std::vector<FrameFields> solve_light(const CoarseCanvas& coarse,
 
     // Doubted in one channel, doubted in all: what moved has a colour of its own.
     std::array<SplineSolution, 3> solution;
-    for_each_index(3, threads, [&](size_t c, int) { solution[c] = solve_splines(channel[c]); });
+    for (size_t c = 0; c < 3; ++c) solution[c] = solve_splines(channel[c], threads);
     std::vector<double> belief(count, 1);
     for (size_t m = 0; m < count; ++m) {
         for (const SplineSolution& one : solution) belief[m] = std::min(belief[m], one.belief[m]);
     }
-    for_each_index(3, threads, [&](size_t c, int) {
+    for (size_t c = 0; c < 3; ++c) {
         for (size_t m = 0; m < count; ++m) channel[c].measurements[m].weight[0] *= belief[m];
         channel[c].rounds = 1;
-        solution[c] = solve_splines(channel[c]);
-    });
+        solution[c] = solve_splines(channel[c], threads);
+    }
     std::vector<char> met(geometry.size(), 0);
     for (const SplineMeasurement& m : channel[0].measurements) {
         for (const SplineTap& tap : m.tap) met[tap.frame] = 1;

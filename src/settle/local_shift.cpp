@@ -319,8 +319,8 @@ std::vector<FrameFields> solve_shifts(const PatchLattice& lattice,
         return more;
     };
     hold_poor(nullptr);
-    SplineSolution solution = solve_splines(problem);
-    if (hold_poor(&solution.belief)) solution = solve_splines(problem);
+    SplineSolution solution = solve_splines(problem, threads);
+    if (hold_poor(&solution.belief)) solution = solve_splines(problem, threads);
     for (size_t f = 0; f < frames.size(); ++f) {
         if (still[f] == 0) {
             fields[f] = bounded_fields(problem.grids[f], solution.coefficients[f], limit_px);

@@ -4,6 +4,8 @@
 #include <cmath>
 #include <utility>
 
+#include "base/parallel.hpp"
+
 namespace broadloom {
 
 namespace {
@@ -167,10 +169,12 @@ class Factored {
 
 class Solver {
   public:
-    explicit Solver(const SplineProblem& problem)
+    Solver(const SplineProblem& problem, int threads)
         : problem_(problem),
+          threads_(threads),
           of_frame_(problem.grids.size()),
           belief_(problem.measurements.size(), 1.0),
+          amount_(problem.measurements.size()),
           own_(problem.grids.size()),
           solution_(zeros()),
           free_(zeros()) {
@@ -208,12 +212,28 @@ class Solver {
         return all;
     }
 
+    /// body(frame)
+    template <typename Body>
+    void for_frames(const Body& body) const {
+        for_each_index(of_frame_.size(), threads_, [&](size_t f, int) { body(f); });
+    }
+    /// body(measurement)
+    template <typename Body>
+    void for_measurements(const Body& body) const {
+        constexpr size_t kChunk = 512;
+        const size_t count = belief_.size();
+        for_each_index((count + kChunk - 1) / kChunk, threads_, [&](size_t chunk, int) {
+            const size_t end = std::min(count, (chunk + 1) * kChunk);
+            for (size_t m = chunk * kChunk; m < end; ++m) body(m);
+        });
+    }
+
     void doubt(double outlier) {
-        for (size_t m = 0; m < belief_.size(); ++m) {
+        for_measurements([&](size_t m) {
             const auto r = residuals(problem_.measurements[m], problem_.grids, solution_);
             const double root = 1 / (1 + (r[0] * r[0] + r[1] * r[1]) / (outlier * outlier));
             belief_[m] = root * root < kLeastBelief ? 0 : root * root;
-        }
+        });
     }
 
     /// What holds one frame's coefficients besides measurements, times x.
@@ -262,35 +282,44 @@ class Solver {
     /// Which coefficients move, and each spline's own part of the normal matrix: inverted, it
     /// foretells the solution well, since frames hold each other at their borders only.
     void prepare() {
-        SplineGrid grid_of_hold;
-        std::vector<double> hold;
+        // Splines of one shape are held alike.
+        std::vector<std::pair<SplineGrid, std::vector<double>>> holds;
+        for (const SplineGrid& grid : problem_.grids) {
+            if (std::none_of(holds.begin(), holds.end(),
+                             [&](const auto& h) { return h.first == grid; })) {
+                holds.emplace_back(grid, hold_matrix(grid));
+            }
+        }
+        for_frames([&](size_t f) {
+            const auto held = std::find_if(holds.begin(), holds.end(), [&](const auto& h) {
+                return h.first == problem_.grids[f];
+            });
+            prepare(f, held->second);
+        });
+    }
+
+    void prepare(size_t f, const std::vector<double>& hold) {
         const auto components = static_cast<size_t>(problem_.components);
-        for (size_t f = 0; f < of_frame_.size(); ++f) {
-            const SplineGrid& grid = problem_.grids[f];
-            const size_t n = grid.size();
-            if (hold.empty() || !(grid == grid_of_hold)) {
-                hold = hold_matrix(grid);
-                grid_of_hold = grid;
-            }
-            free_[f].assign(n * components, 1);
-            own_[f].resize(components);
-            for (size_t k = 0; k < components; ++k) {
-                const size_t band = band_of(grid);
-                std::vector<double> matrix = hold;
-                std::vector<char> reached(n, 0);
-                for (const Use& use : of_frame_[f]) add_square(use, k, band, grid, matrix, reached);
-                for (size_t i = 0; problem_.hold_unreached && i < n; ++i) {
-                    if (reached[i] != 0) continue;
-                    free_[f][k * n + i] = 0;
-                    solution_[f][k * n + i] = 0;
-                    for (size_t j = 0; j <= band; ++j) {
-                        matrix[i * (band + 1) + j] = 0;
-                        if (j > 0 && i + j < n) matrix[(i + j) * (band + 1) + band - j] = 0;
-                    }
-                    matrix[i * (band + 1) + band] = 1;
+        const SplineGrid& grid = problem_.grids[f];
+        const size_t n = grid.size();
+        const size_t band = band_of(grid);
+        free_[f].assign(n * components, 1);
+        own_[f].resize(components);
+        for (size_t k = 0; k < components; ++k) {
+            std::vector<double> matrix = hold;
+            std::vector<char> reached(n, 0);
+            for (const Use& use : of_frame_[f]) add_square(use, k, band, grid, matrix, reached);
+            for (size_t i = 0; problem_.hold_unreached && i < n; ++i) {
+                if (reached[i] != 0) continue;
+                free_[f][k * n + i] = 0;
+                solution_[f][k * n + i] = 0;
+                for (size_t j = 0; j <= band; ++j) {
+                    matrix[i * (band + 1) + j] = 0;
+                    if (j > 0 && i + j < n) matrix[(i + j) * (band + 1) + band - j] = 0;
                 }
-                own_[f][k].assign(std::move(matrix), n, band);
+                matrix[i * (band + 1) + band] = 1;
             }
+            own_[f][k].assign(std::move(matrix), n, band);
         }
     }
 
@@ -329,43 +358,41 @@ class Solver {
         for (size_t k = 0; k < own_[f].size(); ++k) own_[f][k].solve(&b[k * n], &x[k * n]);
     }
 
-    void hold(Coefficients& c) const {
-        for (size_t f = 0; f < c.size(); ++f) {
-            for (size_t i = 0; i < c[f].size(); ++i) c[f][i] *= free_[f][i];
+    /// Adds each measurement's rows times amount_ at one frame's taps, in the measurements' order.
+    void add_uses(size_t f, std::vector<double>& out) const {
+        for (const Use& use : of_frame_[f]) {
+            if (belief_[use.measurement] == 0) continue;
+            add_rows(problem_.measurements[use.measurement].tap[use.tap], amount_[use.measurement],
+                     problem_.grids[f], out);
         }
+        for (size_t i = 0; i < out.size(); ++i) out[i] *= free_[f][i];
     }
 
-    void right_side(Coefficients& out) const {
+    void right_side(Coefficients& out) {
         out = zeros();
-        for (size_t m = 0; m < belief_.size(); ++m) {
+        for_measurements([&](size_t m) {
             const SplineMeasurement& one = problem_.measurements[m];
-            std::array<double, 2> amount{};
+            amount_[m] = {};
             for (size_t e = 0; e < static_cast<size_t>(one.equations); ++e) {
-                amount[e] = belief_[m] * one.weight[e] * one.target[e];
+                amount_[m][e] = belief_[m] * one.weight[e] * one.target[e];
             }
-            for (const SplineTap& tap : one.tap) {
-                add_rows(tap, amount, problem_.grids[tap.frame], out[tap.frame]);
-            }
-        }
-        hold(out);
+        });
+        for_frames([&](size_t f) { add_uses(f, out[f]); });
     }
 
     /// The normal matrix times x.
-    void apply(const Coefficients& x, Coefficients& out) const {
-        for (size_t f = 0; f < x.size(); ++f) {
+    void apply(const Coefficients& x, Coefficients& out) {
+        for_measurements([&](size_t m) {
+            if (belief_[m] == 0) return;
+            const SplineMeasurement& one = problem_.measurements[m];
+            amount_[m] = left_sides(one, problem_.grids, x);
+            for (size_t e = 0; e < 2; ++e) amount_[m][e] *= belief_[m] * one.weight[e];
+        });
+        for_frames([&](size_t f) {
             std::fill(out[f].begin(), out[f].end(), 0.0);
             add_hold(problem_.grids[f], x[f], out[f]);
-        }
-        for (size_t m = 0; m < belief_.size(); ++m) {
-            if (belief_[m] == 0) continue;
-            const SplineMeasurement& one = problem_.measurements[m];
-            auto amount = left_sides(one, problem_.grids, x);
-            for (size_t e = 0; e < 2; ++e) amount[e] *= belief_[m] * one.weight[e];
-            for (const SplineTap& tap : one.tap) {
-                add_rows(tap, amount, problem_.grids[tap.frame], out[tap.frame]);
-            }
-        }
-        hold(out);
+            add_uses(f, out[f]);
+        });
     }
 
     void iterate(double precision) {
@@ -375,12 +402,10 @@ class Solver {
         Coefficients q = zeros();
         apply(solution_, q);
         Coefficients z = zeros();
-        for (size_t f = 0; f < r.size(); ++f) {
-            for (size_t i = 0; i < r[f].size(); ++i) {
-                r[f][i] -= q[f][i];
-            }
+        for_frames([&](size_t f) {
+            for (size_t i = 0; i < r[f].size(); ++i) r[f][i] -= q[f][i];
             foretell(f, r[f], z[f]);
-        }
+        });
         Coefficients p = z;
         double rz = inner(r, z);
         for (int i = 0; i < kMostIterations && inner(r, r) > goal; ++i) {
@@ -388,13 +413,13 @@ class Solver {
             const double curvature = inner(p, q);
             if (!(curvature > 0)) break;
             const double step = rz / curvature;
-            for (size_t f = 0; f < r.size(); ++f) {
+            for_frames([&](size_t f) {
                 for (size_t k = 0; k < r[f].size(); ++k) {
                     solution_[f][k] += step * p[f][k];
                     r[f][k] -= step * q[f][k];
                 }
                 foretell(f, r[f], z[f]);
-            }
+            });
             const double next = inner(r, z);
             const double turn = next / rz;
             rz = next;
@@ -405,9 +430,11 @@ class Solver {
     }
 
     const SplineProblem& problem_;
+    int threads_;
     std::vector<std::vector<Use>> of_frame_;
     std::vector<double> belief_;
-    std::vector<std::vector<Factored>> own_;  // of each frame, by component
+    std::vector<std::array<double, 2>> amount_;  // of each measurement, while rows are added
+    std::vector<std::vector<Factored>> own_;     // of each frame, by component
     Coefficients solution_, free_;
 };
 
@@ -423,6 +450,8 @@ std::array<double, 2> residuals(const SplineMeasurement& measurement,
     return r;
 }
 
-SplineSolution solve_splines(const SplineProblem& problem) { return Solver(problem).solve(); }
+SplineSolution solve_splines(const SplineProblem& problem, int threads) {
+    return Solver(problem, threads).solve();
+}
 
 }  // namespace broadloom

@@ -50,8 +50,8 @@ struct SplineSolution {
     std::vector<double> belief;  ///< of each measurement, 0..1
 };
 
-/// In one thread: a step is too little work to share.
-SplineSolution solve_splines(const SplineProblem& problem);
+/// The same for any number of threads.
+SplineSolution solve_splines(const SplineProblem& problem, int threads = 1);
 
 /// The residuals of a measurement's equations.
 std::array<double, 2> residuals(const SplineMeasurement& measurement,

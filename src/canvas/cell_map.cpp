@@ -8,10 +8,14 @@ namespace broadloom {
 
 namespace {
 
-/// Interpolation is used where its estimated error stays below this, px. The estimate is the second
-/// difference at the corners over 8 (the error of linear interpolation, to first order), so the
-/// true error stays below 1/50 px also where the curvature changes within a cell.
+/// Interpolation is used where its estimated error stays below this, in pixels of frame or canvas,
+/// whichever are larger. The estimate is the second difference over 8 (the error of linear
+/// interpolation, to first order), so the true error stays below 1/50 px also where the curvature
+/// changes within a cell.
 constexpr double kLargestError = 1.0 / 64;
+/// Canvas pixels between a cell's points where its corners are too far apart, and points on a side.
+constexpr int kPointStep = 4;
+constexpr int kPoints = kCell / kPointStep + 1;
 constexpr double kFarOutside = -1e6;
 /// Origins of cells are multiples of this in stored pixels, so that they stay whole in planes
 /// subsampled by up to 4 that were decoded at 1/16.
@@ -60,12 +64,6 @@ LatticeDirections::Row LatticeDirections::row_at(double y) const {
     return {1.0, -height, 1 / std::sqrt(1 + height * height)};
 }
 
-Vec3 LatticeDirections::pixel(int64_t x, int64_t y, double& inverse_norm) const {
-    const Row row = row_at(static_cast<double>(y) + 0.5);
-    inverse_norm = row.inverse_norm;
-    return combine(column_at(static_cast<double>(x) + 0.5), row);
-}
-
 void interpolate_points(const std::array<FramePoint, 4>& corner, const FrameGeometry& frame,
                         const Kernels& kernels, CellCoords& out, int64_t& origin_x,
                         int64_t& origin_y) {
@@ -88,7 +86,9 @@ CellMap::CellMap(const LatticeDirections& directions, const FrameGeometry& frame
     : directions_(&directions),
       frame_(&frame),
       width_(directions.region().width()),
-      height_(directions.region().height()) {
+      height_(directions.region().height()),
+      largest_error_(kLargestError * std::max(1.0, frame.focal_px() * kRadPerDeg /
+                                                       directions.canvas().pixels_per_degree)) {
     nodes_.resize(static_cast<size_t>((width_ + 3) * (height_ + 3)));
     for (int64_t j = -1; j <= height_ + 1; ++j) {
         FramePoint* row = nodes_.data() + (j + 1) * (width_ + 3) + 1;
@@ -117,7 +117,7 @@ void CellMap::classify() {
     for (int64_t cy = 0; cy < height_; ++cy) {
         for (int64_t cx = 0; cx < width_; ++cx) {
             Cell& cell = cells_[index(cx, cy)];
-            cell = {Coverage::none, Coverage::none, false};
+            cell = {Coverage::none, Coverage::none, Way::corners};
             const FramePoint* corner[4] = {&node(cx, cy), &node(cx + 1, cy), &node(cx, cy + 1),
                                            &node(cx + 1, cy + 1)};
             if (std::all_of(corner, corner + 4,
@@ -143,8 +143,8 @@ void CellMap::classify() {
                         error_y, std::abs(a.y - 2 * p.y + b.y) + std::abs(c.y - 2 * p.y + d.y));
                 }
             }
-            if (!smooth || std::hypot(error_x, error_y) / 8 > kLargestError) {
-                cell.exact = true;
+            if (!smooth || std::hypot(error_x, error_y) / 8 > largest_error_) {
+                cell.way = points_suffice(cx, cy) ? Way::points : Way::pixels;
                 classify_by_pixels(cx, cy, cell);
             } else {
                 const auto [x_low, x_high] =
@@ -195,7 +195,11 @@ void CellMap::classify_by_pixels(int64_t cx, int64_t cy, Cell& cell) const {
     CellCoords coords;
     int64_t origin_x = 0;
     int64_t origin_y = 0;
-    exact_coordinates(cx, cy, coords, origin_x, origin_y);
+    if (cell.way == Way::points) {
+        coordinates_from_points(cx, cy, coords, origin_x, origin_y);
+    } else {
+        exact_coordinates(cx, cy, coords, origin_x, origin_y);
+    }
     bool inside[kCellArea];
     covered(coords, origin_x, origin_y, inside);
     const auto share = [&] {
@@ -208,28 +212,94 @@ void CellMap::classify_by_pixels(int64_t cx, int64_t cy, Cell& cell) const {
     cell.kept = share();
 }
 
-void CellMap::exact_coordinates(int64_t cx, int64_t cy, CellCoords& out, int64_t& origin_x,
-                                int64_t& origin_y) const {
+template <int kSide>
+void CellMap::points_of(int64_t cx, int64_t cy, double offset, double step,
+                        std::array<FramePoint, kSide * kSide>& out) const {
     const CellRegion& region = directions_->region();
-    FramePoint points[kCellArea];
-    for (int j = 0; j < kCell; ++j) {
-        for (int k = 0; k < kCell; ++k) {
-            double inverse_norm = 1;
-            const Vec3 d = directions_->pixel((region.x0 + cx) * kCell + k,
-                                              (region.y0 + cy) * kCell + j, inverse_norm);
-            points[j * kCell + k] = frame_->at(d, inverse_norm);
+    std::array<LatticeDirections::Column, kSide> columns;
+    for (int i = 0; i < kSide; ++i) {
+        columns[static_cast<size_t>(i)] = directions_->column_at(
+            static_cast<double>((region.x0 + cx) * kCell) + offset + step * i);
+    }
+    for (int j = 0; j < kSide; ++j) {
+        const LatticeDirections::Row row =
+            directions_->row_at(static_cast<double>((region.y0 + cy) * kCell) + offset + step * j);
+        for (int i = 0; i < kSide; ++i) {
+            out[static_cast<size_t>(j * kSide + i)] = frame_->at(
+                LatticeDirections::combine(columns[static_cast<size_t>(i)], row), row.inverse_norm);
         }
     }
-    const FramePoint* first = std::find_if(points, points + kCellArea, [&](const FramePoint& p) {
+}
+
+bool CellMap::points_suffice(int64_t cx, int64_t cy) const {
+    std::array<FramePoint, kPoints * kPoints> points;
+    points_of<kPoints>(cx, cy, 0, kPointStep, points);
+    if (!std::all_of(points.begin(), points.end(), [](const FramePoint& p) { return p.valid; })) {
+        return false;
+    }
+    double error_x = 0;
+    double error_y = 0;
+    const auto bend = [](double a, double b, double c) { return std::abs(a - 2 * b + c); };
+    for (size_t j = 1; j + 1 < kPoints; ++j) {
+        for (size_t i = 1; i + 1 < kPoints; ++i) {
+            const FramePoint* p = &points[j * kPoints + i];
+            const FramePoint* above = p - kPoints;
+            const FramePoint* below = p + kPoints;
+            error_x =
+                std::max(error_x, bend(p[-1].x, p->x, p[1].x) + bend(above->x, p->x, below->x));
+            error_y =
+                std::max(error_y, bend(p[-1].y, p->y, p[1].y) + bend(above->y, p->y, below->y));
+        }
+    }
+    return std::hypot(error_x, error_y) / 8 <= largest_error_;
+}
+
+void CellMap::coordinates_from_points(int64_t cx, int64_t cy, CellCoords& out, int64_t& origin_x,
+                                      int64_t& origin_y) const {
+    std::array<FramePoint, kPoints * kPoints> points;
+    points_of<kPoints>(cx, cy, 0, kPointStep, points);
+    origin_x = origin_of(points[0].x, frame_->stored_width());
+    origin_y = origin_of(points[0].y, frame_->stored_height());
+    out.by_channel = frame_->per_channel();
+    const size_t channels = out.by_channel ? 3 : 1;
+    const auto mean = [](const auto& of, double u, double v) {
+        return (1 - v) * ((1 - u) * of(0) + u * of(1)) +
+               v * ((1 - u) * of(kPoints) + u * of(kPoints + 1));
+    };
+    for (int j = 0; j < kCell; ++j) {
+        const double v = (j % kPointStep + 0.5) / kPointStep;
+        for (int i = 0; i < kCell; ++i) {
+            const double u = (i % kPointStep + 0.5) / kPointStep;
+            const FramePoint* p = points.data() + j / kPointStep * kPoints + i / kPointStep;
+            const int at = j * kCell + i;
+            out.u[at] = static_cast<float>(mean([&](int k) { return p[k].x; }, u, v) -
+                                           static_cast<double>(origin_x));
+            out.v[at] = static_cast<float>(mean([&](int k) { return p[k].y; }, u, v) -
+                                           static_cast<double>(origin_y));
+            for (size_t c = 0; c < channels; ++c) {
+                out.h[c][at] = static_cast<float>(
+                    mean([&](int k) { return static_cast<double>(p[k].h[c]); }, u, v));
+                out.g[c][at] = static_cast<float>(
+                    mean([&](int k) { return static_cast<double>(p[k].g[c]); }, u, v));
+            }
+        }
+    }
+}
+
+void CellMap::exact_coordinates(int64_t cx, int64_t cy, CellCoords& out, int64_t& origin_x,
+                                int64_t& origin_y) const {
+    std::array<FramePoint, kCellArea> points;
+    points_of<kCell>(cx, cy, 0.5, 1, points);
+    const auto* first = std::find_if(points.begin(), points.end(), [&](const FramePoint& p) {
         return p.valid && frame_->covers(p.x, p.y);
     });
-    const bool some = first != points + kCellArea;
+    const bool some = first != points.end();
     origin_x = origin_of(some ? first->x : 0, frame_->stored_width());
     origin_y = origin_of(some ? first->y : 0, frame_->stored_height());
     out.by_channel = frame_->per_channel();
     const size_t channels = out.by_channel ? 3 : 1;
     for (int i = 0; i < kCellArea; ++i) {
-        const FramePoint& p = points[i];
+        const FramePoint& p = points[static_cast<size_t>(i)];
         out.u[i] = static_cast<float>(p.valid ? p.x - static_cast<double>(origin_x) : kFarOutside);
         out.v[i] = static_cast<float>(p.valid ? p.y - static_cast<double>(origin_y) : kFarOutside);
         for (size_t c = 0; c < channels; ++c) {
@@ -248,12 +318,19 @@ void CellMap::corner_scores(int64_t cx, int64_t cy, double out[4]) const {
 
 void CellMap::coordinates(int64_t cx, int64_t cy, const Kernels& kernels, CellCoords& out,
                           int64_t& origin_x, int64_t& origin_y) const {
-    if (cells_[index(cx, cy)].exact) {
-        exact_coordinates(cx, cy, out, origin_x, origin_y);
-        return;
+    switch (cells_[index(cx, cy)].way) {
+        case Way::corners:
+            interpolate_points(
+                {node(cx, cy), node(cx + 1, cy), node(cx, cy + 1), node(cx + 1, cy + 1)}, *frame_,
+                kernels, out, origin_x, origin_y);
+            break;
+        case Way::points:
+            coordinates_from_points(cx, cy, out, origin_x, origin_y);
+            break;
+        case Way::pixels:
+            exact_coordinates(cx, cy, out, origin_x, origin_y);
+            break;
     }
-    interpolate_points({node(cx, cy), node(cx + 1, cy), node(cx, cy + 1), node(cx + 1, cy + 1)},
-                       *frame_, kernels, out, origin_x, origin_y);
 }
 
 void CellMap::covered(const CellCoords& coords, int64_t origin_x, int64_t origin_y,

@@ -1,7 +1,8 @@
 /// Where the pixels of a canvas region lie in a frame, on a lattice of cells of 16x16 pixels that
 /// is fixed to the canvas, so that every region sees the same numbers. Cells are interpolated from
-/// their corners where that is exact to 1/64 px and evaluated pixel by pixel elsewhere (near poles,
-/// in short-focus pictures, at the limits of the lens).
+/// their corners where that is exact to 1/64 px (of the canvas where that is coarser than the
+/// frame), else from points 4 px apart where that is (near poles, in short-focus pictures, on
+/// coarse canvases), and evaluated pixel by pixel at the limits of the lens.
 #pragma once
 
 #include <array>
@@ -29,7 +30,7 @@ struct CellRegion {
 CellRegion cells_of(const Rect& pixels);
 
 /// Directions of lattice columns and rows of a region (one node more on each side than its
-/// corners), and of single pixels.
+/// corners), and of other places.
 class LatticeDirections {
   public:
     LatticeDirections(const Canvas& canvas, const CellRegion& region);
@@ -44,23 +45,20 @@ class LatticeDirections {
     [[nodiscard]] const CellRegion& region() const { return region_; }
     [[nodiscard]] const Canvas& canvas() const { return canvas_; }
 
-    /// Direction of the centre of pixel (x, y), canvas coordinates as in the region, and 1 /
-    /// length.
-    [[nodiscard]] Vec3 pixel(int64_t x, int64_t y, double& inverse_norm) const;
-
-  private:
     struct Column {
-        double sine, cosine;
+        double sine = 0, cosine = 1;
     };
     struct Row {
-        double across, down, inverse_norm;
+        double across = 1, down = 0, inverse_norm = 1;
     };
+    /// Of canvas coordinates as in the region.
+    [[nodiscard]] Column column_at(double x) const;
+    [[nodiscard]] Row row_at(double y) const;
     static Vec3 combine(const Column& c, const Row& r) {
         return {r.across * c.sine, r.down, r.across * c.cosine};
     }
-    [[nodiscard]] Column column_at(double x) const;
-    [[nodiscard]] Row row_at(double y) const;
 
+  private:
     const Canvas& canvas_;
     CellRegion region_;
     std::vector<Column> columns_;
@@ -110,10 +108,16 @@ class CellMap {
     static size_t bytes(const CellRegion& region);
 
   private:
+    /// What a cell's pixels are taken from.
+    enum class Way : uint8_t { corners, points, pixels };
     struct Cell {
         Coverage coverage, kept;
-        bool exact;
+        Way way;
     };
+    /// Points of a cell and its upper left one's place and the distance between, canvas px.
+    template <int kSide>
+    void points_of(int64_t cx, int64_t cy, double offset, double step,
+                   std::array<FramePoint, kSide * kSide>& out) const;
     [[nodiscard]] size_t index(int64_t cx, int64_t cy) const {
         return static_cast<size_t>(cy * width_ + cx);
     }
@@ -123,12 +127,17 @@ class CellMap {
     void classify();
     void classify_by_pixels(int64_t cx, int64_t cy, Cell& cell) const;
     void apply_masks(double x_low, double y_low, double x_high, double y_high, Cell& cell) const;
+    /// Whether a cell may be interpolated from points 4 px apart.
+    [[nodiscard]] bool points_suffice(int64_t cx, int64_t cy) const;
+    void coordinates_from_points(int64_t cx, int64_t cy, CellCoords& out, int64_t& origin_x,
+                                 int64_t& origin_y) const;
     void exact_coordinates(int64_t cx, int64_t cy, CellCoords& out, int64_t& origin_x,
                            int64_t& origin_y) const;
 
     const LatticeDirections* directions_;
     const FrameGeometry* frame_;
     int64_t width_, height_;
+    double largest_error_;  // of interpolation, stored px
     std::vector<FramePoint> nodes_;
     std::vector<Cell> cells_;
 };

@@ -57,6 +57,8 @@ class FrameGeometry {
     [[nodiscard]] double upright_width() const { return width_; }
     [[nodiscard]] double upright_height() const { return height_; }
     [[nodiscard]] int orientation() const { return orientation_; }
+    /// Stored pixels a radian on the axis.
+    [[nodiscard]] double focal_px() const { return focal_; }
     [[nodiscard]] const Vec3& axis() const { return axis_; }
     /// Half angle of a cone around the axis that holds every direction in view, radians.
     [[nodiscard]] double cone_rad() const { return cone_rad_; }

@@ -42,6 +42,8 @@ constexpr double kUsualVariation = 0.03;
 constexpr double kUsualBend = 0.01;
 /// Changes below this, everywhere, are not seen: a quarter of an 8-bit level at white is 0.0024.
 constexpr double kInvisible = 0.002;
+/// Steps of the solution that end it.
+constexpr double kNegligible = 5e-6;
 
 /// Working values to linear light and its logarithm.
 struct Curves {
@@ -227,6 +229,7 @@ std::array<SplineProblem, 3> problems(const CoarseCanvas& coarse,
     shared.pull = 1 / (kUsualVariation * kUsualVariation);
     shared.smooth = 1 / (kUsualBend * kUsualBend);
     shared.outlier = kOutlier;
+    shared.negligible = kNegligible;
     shared.hold_unreached = false;
     std::array<SplineProblem, 3> all{shared, shared, shared};
     for (const PairComparisons& pair : pairs) {

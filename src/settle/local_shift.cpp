@@ -35,6 +35,8 @@ constexpr double kOutlier = 1.0;
 /// A coefficient of this size is as unlikely as one deviation of a displacement, pixels.
 constexpr double kUsualShift = 4;
 constexpr double kSmooth = 2;
+/// Steps of the solution that end it, full-size pixels.
+constexpr double kNegligible = 2e-4;
 
 /// What two frames show of the same points.
 struct PairMatches {
@@ -304,6 +306,7 @@ std::vector<FrameFields> solve_shifts(const PatchLattice& lattice,
     problem.level_pull = problem.pull;
     problem.smooth = kSmooth;
     problem.outlier = kOutlier;
+    problem.negligible = kNegligible;
 
     std::vector<char> still(frames.size(), 0);
     const auto hold_poor = [&](const std::vector<double>* belief) {

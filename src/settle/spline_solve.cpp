@@ -13,9 +13,10 @@ namespace {
 using Coefficients = std::vector<std::vector<double>>;
 
 constexpr int kMostIterations = 400;
-/// The residual's length against the right side's, while beliefs still change and at the end.
-constexpr double kRoughly = 1e-3;
-constexpr double kFinely = 1e-5;
+/// The residual's length against the right side's at which a solution is as good as exact.
+constexpr double kExact = 1e-5;
+/// While beliefs still change, steps may be so many times larger when they end.
+constexpr double kRoughly = 4;
 /// Outliers may be this many times larger at first, and half of that after each round.
 constexpr double kFirstTolerance = 8;
 /// A measurement that is believed less says nothing.
@@ -118,6 +119,14 @@ double inner(const Coefficients& a, const Coefficients& b) {
     return all;
 }
 
+double largest(const Coefficients& a) {
+    double most = 0;
+    for (const auto& of_frame : a) {
+        for (const double v : of_frame) most = std::max(most, std::abs(v));
+    }
+    return most;
+}
+
 /// A symmetric positive definite matrix whose entries lie within `band` of the diagonal, factored
 /// as L L'. Kept in single precision: it only foretells.
 class Factored {
@@ -194,7 +203,7 @@ class Solver {
                 tolerance /= 2;
             }
             prepare();
-            iterate(round + 1 < rounds ? kRoughly : kFinely);
+            iterate(problem_.negligible * (round + 1 < rounds ? kRoughly : 1));
         }
         return {std::move(solution_), std::move(belief_)};
     }
@@ -395,10 +404,11 @@ class Solver {
         });
     }
 
-    void iterate(double precision) {
+    /// Until what is left to do, as far as it is foretold, is less than `negligible` everywhere.
+    void iterate(double negligible) {
         Coefficients r;
         right_side(r);
-        const double goal = precision * precision * inner(r, r);
+        const double goal = kExact * kExact * inner(r, r);
         Coefficients q = zeros();
         apply(solution_, q);
         Coefficients z = zeros();
@@ -408,7 +418,7 @@ class Solver {
         });
         Coefficients p = z;
         double rz = inner(r, z);
-        for (int i = 0; i < kMostIterations && inner(r, r) > goal; ++i) {
+        for (int i = 0; i < kMostIterations && largest(z) > negligible && inner(r, r) > goal; ++i) {
             apply(p, q);
             const double curvature = inner(p, q);
             if (!(curvature > 0)) break;

@@ -42,6 +42,9 @@ struct SplineProblem {
     double outlier = 1;       ///< residual at which a measurement counts a quarter
     bool hold_unreached = true;  ///< coefficients that no measurement reaches stay 0
     int rounds = 6;              ///< of reweighting
+    /// Steps of the solution that no coefficient notices: a twentieth of what it may err by, since
+    /// errors that all frames share go slowly. 0: until it is as good as exact.
+    double negligible = 0;
 };
 
 struct SplineSolution {

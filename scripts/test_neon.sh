@@ -1,5 +1,5 @@
 #!/usr/bin/env bash
-# test_neon.sh: the kernels and their tests compiled for 64-bit ARM, whose instruction set is NEON, and
+# test_neon.sh: the kernels and their tests compiled for 64-bit ARM, whose vector code is NEON, and
 # run under qemu's emulation of it. Needs no library of that processor but the compiler's own.
 # The last line of standard output counts: "N passed, M failed, K skipped". Status 0: nothing failed.
 set -euo pipefail
@@ -18,7 +18,7 @@ scripts/build.sh "$build" -- --toolchain cmake/aarch64.cmake \
 
 printf '\n== Instruction sets compared with the plain code\n'
 qemu-aarch64 -L /usr/aarch64-linux-gnu "$build/tests/instruction_sets_test" -s '[sets]' </dev/null |
-    grep -B1 -A2 'names == expected_names'
+    grep -B1 -A2 'names == processor_sets'
 
 printf '\n== Tests\n'
 report=$(realpath "$build")/tests.xml

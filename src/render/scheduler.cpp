@@ -12,11 +12,11 @@ namespace broadloom {
 
 /// What belongs to one thread.
 struct Scheduler::Worker {
-    Worker(const RenderJob& job, const TileLayout& layout, const Kernels& kernels)
-        : block(job.canvas, job.block, kernels), encoder(job, layout) {}
+    Worker(const RenderJob& job, const TileLayout& layout, const Kernels& kernels,
+           OrderedCommitter& committer, Parents& parents)
+        : block(job.canvas, job.block, kernels), climber(job, layout, committer, parents) {}
     BlockRenderer block;
-    CellEncoder encoder;
-    std::vector<std::vector<uint8_t>> pictures;  ///< a leaf's levels, largest first
+    Climber climber;
     StageTimes times;
 };
 
@@ -47,9 +47,9 @@ bool Scheduler::run(const std::vector<int64_t>& complete) {
     std::vector<std::unique_ptr<Worker>> workers;
     workers.reserve(static_cast<size_t>(job_.options.threads));
     for (int i = 0; i < job_.options.threads; ++i) {
-        workers.push_back(std::make_unique<Worker>(job_, layout_, kernels_));
+        workers.push_back(std::make_unique<Worker>(job_, layout_, kernels_, committer_, parents_));
     }
-    for (const int64_t parent : complete) climb(*workers[0], parent);
+    for (const int64_t parent : complete) workers[0]->climber.climb(parent);
     run_workers(job_.options.threads, [&](int i) { work(*workers[static_cast<size_t>(i)]); });
     for (const auto& w : workers) {
         const BlockTimes& b = w->block.times();
@@ -57,9 +57,10 @@ bool Scheduler::run(const std::vector<int64_t>& complete) {
         times_.decode += w->times.decode;
         times_.warp += b.warp;
         times_.blend += b.blend;
-        times_.shrink += w->times.shrink;
-        times_.encode += w->times.encode;
-        times_.write += w->times.write;
+        const ClimbTimes& c = w->climber.times();
+        times_.shrink += c.shrink;
+        times_.encode += c.encode;
+        times_.write += c.write;
         times_.wait += w->times.wait;
     }
     return done_ == static_cast<int64_t>(leaves_.size());
@@ -196,10 +197,8 @@ void Scheduler::render(Worker& worker, Leaf& leaf, int64_t index) {
             samplers[k] = cache_.sampler(frame);
         }
     }
-    worker.pictures.resize(1);
-    worker.pictures[0].resize(static_cast<size_t>(rect.area() * job_.pixel_bytes()));
     const Rect on_canvas = job_.area_of(node);
-    uint8_t* pixels = worker.pictures[0].data();
+    uint8_t* pixels = worker.climber.leaf_pixels(rect.width(), rect.height());
     if (job_.deep) {
         worker.block.render_deep(on_canvas, *leaf.maps, *leaf.labels, samplers,
                                  reinterpret_cast<uint16_t*>(pixels), rect.width() * 4);
@@ -209,88 +208,7 @@ void Scheduler::render(Worker& worker, Leaf& leaf, int64_t index) {
     }
     leaf.maps.reset();
     leaf.labels.reset();
-    finish_leaf(worker, index, rect);
-}
-
-void Scheduler::finish_leaf(Worker& worker, int64_t index, const Rect& rect) {
-    const Quadtree& tree = *job_.tree;
-    const PyramidShape& shape = tree.shape;
-    const int64_t at = tree.leaves[static_cast<size_t>(index)];
-    const int top = shape.levels() - 1;
-    const int up = top - tree.nodes[static_cast<size_t>(at)].level;
-    const int64_t pixel_bytes = job_.pixel_bytes();
-
-    // The leaf's own levels.
-    std::vector<PictureView> views{
-        {worker.pictures[0].data(), rect.width(), rect.height(), rect.width() * pixel_bytes}};
-    {
-        const Stopwatch watch(worker.times.shrink);
-        worker.pictures.resize(static_cast<size_t>(up) + 1);
-        for (int i = 1; i <= up; ++i) {
-            const PictureView& fine = views.back();
-            const int64_t w = (fine.width + 1) / 2;
-            const int64_t h = (fine.height + 1) / 2;
-            auto& picture = worker.pictures[static_cast<size_t>(i)];
-            picture.resize(static_cast<size_t>(w * h * pixel_bytes));
-            shrink_picture(fine, pixel_bytes, picture.data(), w * pixel_bytes);
-            views.push_back({picture.data(), w, h, w * pixel_bytes});
-        }
-    }
-    std::vector<FinishedCell> cells;
-    {
-        const Stopwatch watch(worker.times.encode);
-        // Children before parents, as everywhere.
-        const auto emit = [&](const auto& self, int level, int64_t column, int64_t row) -> void {
-            if (column >= shape.columns(level) || row >= shape.rows(level)) return;
-            if (level < top) {
-                for (int64_t r = 2 * row; r <= 2 * row + 1; ++r) {
-                    for (int64_t c = 2 * column; c <= 2 * column + 1; ++c)
-                        self(self, level + 1, c, r);
-                }
-            }
-            const PictureView& view = views[static_cast<size_t>(top - level)];
-            const Rect cell = shape.cell_rect(level, column, row);
-            const int64_t x = cell.x0 - (rect.x0 >> (top - level));
-            const int64_t y = cell.y0 - (rect.y0 >> (top - level));
-            cells.push_back(worker.encoder.encode(level, column, row,
-                                                  {view.data + y * view.stride + x * pixel_bytes,
-                                                   cell.width(), cell.height(), view.stride}));
-        };
-        const QuadNode& node = tree.nodes[static_cast<size_t>(at)];
-        emit(emit, node.level, node.column, node.row);
-    }
-    // Delivered before it is submitted, so that whatever is written has left its part above.
-    int64_t parent = -1;
-    {
-        const Stopwatch watch(worker.times.shrink);
-        parent = parents_.deliver(at, views.back());
-    }
-    {
-        const Stopwatch watch(worker.times.write);
-        committer_.submit(at, std::move(cells));
-    }
-    climb(worker, parent);
-}
-
-/// Finishes a complete parent (-1: none) and those above it that it completes.
-void Scheduler::climb(Worker& worker, int64_t parent) {
-    while (parent >= 0) {
-        const QuadNode& node = job_.tree->nodes[static_cast<size_t>(parent)];
-        const PictureView view = parents_.picture(parent);
-        std::vector<FinishedCell> cells;
-        {
-            const Stopwatch watch(worker.times.encode);
-            cells.push_back(worker.encoder.encode(node.level, node.column, node.row, view));
-        }
-        int64_t above = -1;
-        {
-            const Stopwatch watch(worker.times.shrink);
-            above = parents_.deliver(parent, view);
-        }
-        const Stopwatch watch(worker.times.write);
-        committer_.submit(parent, std::move(cells));
-        parent = above;
-    }
+    worker.climber.finish_leaf(index);
 }
 
 void Scheduler::report_progress() {

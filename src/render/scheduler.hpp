@@ -11,6 +11,7 @@
 #include <vector>
 
 #include "blend/seam_labels.hpp"
+#include "render/climber.hpp"
 #include "render/frame_cache.hpp"
 #include "render/job.hpp"
 #include "render/parents.hpp"
@@ -53,8 +54,6 @@ class Scheduler {
     bool admit_next();
     void plan(Leaf& leaf, int64_t index);
     void render(Worker& worker, Leaf& leaf, int64_t index);
-    void finish_leaf(Worker& worker, int64_t index, const Rect& rect);
-    void climb(Worker& worker, int64_t parent);
     void report_progress();
     [[nodiscard]] bool stopping() const;
 

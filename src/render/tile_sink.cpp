@@ -64,8 +64,8 @@ TileLayout::TileLayout(const RenderJob& job)
       tiff_shape{job.shape.width, job.shape.height, ceil_div(job.shape.tile, 16) * 16, 0} {}
 
 bool TileLayout::in_tiff(int level) const {
-    return level + 1 >= tiff_shape.levels() ||
-           tiff_shape.columns(level + 1) * tiff_shape.rows(level + 1) > 1;
+    return with_tiff && (level + 1 >= tiff_shape.levels() ||
+                         tiff_shape.columns(level + 1) * tiff_shape.rows(level + 1) > 1);
 }
 
 CellEncoder::CellEncoder(const RenderJob& job, const TileLayout& layout)
@@ -190,7 +190,7 @@ TileSink::TileSink(const RenderJob& job, const TileLayout& layout,
         tables_set_ = !state->tables.empty();
         tiff_ = std::make_unique<TiffPyramidWriter>(tiff, layout.tiff_shape,
                                                     tiff_options(job, layout), std::move(*state));
-    } else {
+    } else if (layout.with_tiff) {
         tiff_ =
             std::make_unique<TiffPyramidWriter>(tiff, layout.tiff_shape, tiff_options(job, layout));
     }
@@ -247,7 +247,8 @@ void TileSink::put(const FinishedCell& cell) {
 }
 
 TiffPyramidWriter::State TileSink::save() {
-    TiffPyramidWriter::State state = tiff_->save();
+    TiffPyramidWriter::State state;
+    if (tiff_) state = tiff_->save();
     tiles_.sync();
     return state;
 }
@@ -255,7 +256,7 @@ TiffPyramidWriter::State TileSink::save() {
 void TileSink::finish() {
     tile_windows_.reset();
     tiff_windows_.reset();
-    tiff_->finish();
+    if (tiff_) tiff_->finish();
     tiles_.sync();
 }
 

@@ -38,6 +38,7 @@ struct TileLayout {
     explicit TileLayout(const RenderJob& job);
     bool regrid_tiles;        ///< deep-zoom tiles are not the cells
     bool regrid_tiff;         ///< TIFF tiles are not the cells
+    bool with_tiff = true;    ///< false: tiles alone are written
     bool own_tiff;            ///< no TIFF tile is a deep-zoom tile: other samples or other colours
     PyramidShape tiff_shape;  ///< tile: the cells' side rounded up to a multiple of 16
 
@@ -105,7 +106,7 @@ class TileSink {
     const RenderJob& job_;
     const TileLayout& layout_;
     DeepZoomWriter tiles_;
-    std::unique_ptr<TiffPyramidWriter> tiff_;
+    std::unique_ptr<TiffPyramidWriter> tiff_;  // null: tiles alone
     CellEncoder encoder_;
     std::unique_ptr<Regrid> tile_windows_, tiff_windows_;
     bool tables_set_ = false;

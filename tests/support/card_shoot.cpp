@@ -79,6 +79,8 @@ class FramePainter {
           spoilt_(card.frames[index].spoilt),
           key_((static_cast<uint64_t>(o_.seed) << 52U) ^ (static_cast<uint64_t>(index) << 34U)),
           nodes_(static_cast<size_t>((o_.width - 1 + kStep - 1) / kStep + 1)) {
+        for (int64_t i = 0; i < o_.passers_by; ++i)
+            passers_.push_back(passer_of(static_cast<int64_t>(index), i));
         // Smooth cells far from this frame need not be asked for each direction.
         near_ = card.smooth_cells.empty() ? nullptr : &card;
         if (near_ != nullptr) thin_out();
@@ -120,6 +122,7 @@ class FramePainter {
             if (least_smooth < 1) world_.light(longitude.data(), latitude.data(), w, light.data());
             if (most_smooth > 0) blend_gradient(longitude, latitude, smooth, light);
             if (spoilt_) hide(y, light);
+            for (const Passer& p : passers_) pass_by(p, y, light);
             record(y, light, encoder, rgb.data() + 3 * w * static_cast<size_t>(y));
         }
         return rgb;
@@ -193,6 +196,37 @@ class FramePainter {
         }
     }
 
+    /// An oval of pixels and its light.
+    struct Passer {
+        double x = 0, y = 0, half_width = 1, half_height = 1;
+        std::array<float, 3> light{};
+    };
+    [[nodiscard]] Passer passer_of(int64_t frame, int64_t number) const {
+        const auto random = [&](int64_t salt) {
+            return random_unit(frame, 16 * number + salt, 8000 + static_cast<int64_t>(o_.seed));
+        };
+        const auto w = static_cast<double>(o_.width);
+        Passer p{random(0) * w,
+                 random(1) * static_cast<double>(o_.height),
+                 (0.01 + 0.04 * random(2)) * w,
+                 (0.01 + 0.04 * random(3)) * w,
+                 {}};
+        for (size_t c = 0; c < 3; ++c)
+            p.light[c] = static_cast<float>(0.02 + 0.5 * random(4 + static_cast<int64_t>(c)));
+        return p;
+    }
+
+    void pass_by(const Passer& p, int64_t y, std::vector<float>& light) const {
+        const double v = (static_cast<double>(y) + 0.5 - p.y) / p.half_height;
+        if (std::abs(v) >= 1) return;
+        const double half = std::sqrt(1 - v * v) * p.half_width;
+        const int64_t first = std::max<int64_t>(0, std::llround(p.x - half));
+        const int64_t last = std::min<int64_t>(o_.width, std::llround(p.x + half));
+        for (int64_t x = first; x < last; ++x) {
+            for (size_t c = 0; c < 3; ++c) light[3 * static_cast<size_t>(x) + c] = p.light[c];
+        }
+    }
+
     void record(int64_t y, const std::vector<float>& light, const Encoder& encoder,
                 uint8_t* out) const {
         const std::array<float, 3> per_gain{static_cast<float>(1 / frame_.gain[0]),
@@ -221,7 +255,8 @@ class FramePainter {
     bool spoilt_;
     uint64_t key_;
     size_t nodes_;
-    Card near_smooth_;            // only its options and smooth cells are used
+    Card near_smooth_;  // only its options and smooth cells are used
+    std::vector<Passer> passers_;
     const Card* near_ = nullptr;  // null: no smooth cell comes near
 };
 

@@ -42,6 +42,7 @@ struct CardOptions {
     double gain_drift_stops = 0;    ///< by which the light changes from first to last frame
     double noise_levels = 1;        ///< standard deviation of what is recorded
     double textureless_share = 0;   ///< of cells that show nothing but a smooth gradient
+    int64_t passers_by = 0;         ///< things in a frame that are in no other: they moved
     std::vector<CardRetake> retakes;
     bool shuffled_names = false;  ///< names say nothing about the order; times do
     int quality = 92;

@@ -57,8 +57,11 @@ std::vector<test::CardRetake> retakes_of(const std::string& text) {
 
 CardOptions options_of(std::map<std::string, std::string>& values) {
     CardOptions o;
-    const std::map<std::string, int64_t*> whole{
-        {"rows", &o.rows}, {"columns", &o.columns}, {"width", &o.width}, {"height", &o.height}};
+    const std::map<std::string, int64_t*> whole{{"rows", &o.rows},
+                                                {"columns", &o.columns},
+                                                {"width", &o.width},
+                                                {"height", &o.height},
+                                                {"passers_by", &o.passers_by}};
     const std::map<std::string, double*> numbers{{"field_of_view_deg", &o.field_of_view_deg},
                                                  {"overlap", &o.overlap},
                                                  {"middle_pitch_deg", &o.middle_pitch_deg},

@@ -13,7 +13,7 @@ sanitized=${BROADLOOM_BUILD:-build}-sanitize # the sanitizers' own folder
 # Tests that no sanitizer run takes: slow ones, those that drive other programs, and those of readers
 # that are other libraries' (photo_tags, raw_file, reduced_frame); and those that no sanitizer run has
 # taken yet (survey to metadata in the first line): to be brought in.
-not_sanitized=${NOT_SANITIZED:-'survey_test|masks_test|mask_gaps|crop|levels_test|tiff_deflate|colour_profile|output_colour|output_profiles|seam_overlay|xmp_packet|metadata|^colour_test|deep_|blend_space|highlights|corrections|crop_render|picture_tags|seam_solver|seams_file|local_shift|light_fields|read_light|browser|pages|card_to_scene|way_test|arrangement_shoots|joint_solve|photometric|pairs_test|features_test|match_|photo_tags|raw_file|reduced_frame|install|includes|count_test|memory|accuracy|exactness|bytes|outputs|resume|interruption|sample_inputs|opencv'}
+not_sanitized=${NOT_SANITIZED:-'survey_test|masks_test|mask_gaps|crop|levels_test|tiff_deflate|colour_profile|output_colour|output_profiles|seam_overlay|xmp_packet|metadata|^colour_test|deep_|bench_test|blend_space|highlights|corrections|crop_render|picture_tags|seam_solver|seams_file|local_shift|light_fields|read_light|browser|pages|card_to_scene|way_test|arrangement_shoots|joint_solve|photometric|pairs_test|features_test|match_|photo_tags|raw_file|reduced_frame|install|includes|count_test|memory|accuracy|exactness|bytes|outputs|resume|interruption|sample_inputs|opencv'}
 
 step() { printf '\n== %s\n' "$*"; }
 

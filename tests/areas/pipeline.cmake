@@ -1,4 +1,4 @@
-# The program from its command line: messages, outputs, equal bytes, memory; and the benchmark.
+# The program from its command line: messages, outputs, equal bytes, memory.
 add_library(bl_process STATIC support/process.cpp)
 target_include_directories(bl_process PUBLIC ${PROJECT_SOURCE_DIR}/tests)
 add_executable(measured_run support/measured_run.cpp)
@@ -25,9 +25,5 @@ broadloom_pipeline_test(program_bytes_test)
 broadloom_pipeline_test(memory_test)
 broadloom_pipeline_test(seams_file_test)
 
-# A measurement, not a test: scripts/bench.sh runs it.
-add_executable(bench bench/bench.cpp)
-target_compile_definitions(bench PRIVATE BROADLOOM_BUILD_TYPE="${CMAKE_BUILD_TYPE}")
-target_link_libraries(bench PRIVATE bl_process bl_render nlohmann_json::nlohmann_json PkgConfig::TURBOJPEG)
 broadloom_test(picture_tags_test pipeline/picture_tags_test.cpp LINK bl_small_scene bl_exif_block
   pugixml::pugixml)

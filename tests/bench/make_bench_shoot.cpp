@@ -2,9 +2,9 @@
 //   make_bench_shoot FOLDER [small]
 // 10 x 10 frames of 20 megapixels (5472 x 3648, 12 degrees wide, steps of 9 and 6 degrees, so that
 // their canvas has 1.2 gigapixels), about 3 bits a pixel at quality 92, with lens, vignetting,
-// uneven gains, noise, and two things in each frame that are in no other. `small`: 4 x 3 frames of
-// half a megapixel. The world repeats every 90 degrees (small: 36), as wide as the frames' columns:
-// the same frames fit a grid four times as wide. FOLDER gets card/*.jpg, then scene.json, whose
+// uneven gains, noise, and two things in each frame that are in no other. `small`: 3 x 2 frames of
+// 480 x 320. The world repeats every 90 degrees (small: 27), as wide as the frames' columns:
+// the same frames fit a grid some times as wide. FOLDER gets card/*.jpg, then scene.json, whose
 // aims are off by up to half a pixel, as solved ones are.
 #include <chrono>
 #include <cstdio>
@@ -20,12 +20,15 @@ namespace {
 
 using namespace broadloom;
 
+/// Of what is fine, so that files have about 3 bits a pixel.
+constexpr double kContrast = 1.1;
+
 void make(const std::filesystem::path& folder, bool small) {
     test::CardOptions o;
-    o.columns = small ? 4 : 10;
-    o.rows = small ? 3 : 10;
-    o.width = small ? 912 : 5472;
-    o.height = small ? 608 : 3648;
+    o.columns = small ? 3 : 10;
+    o.rows = small ? 2 : 10;
+    o.width = small ? 480 : 5472;
+    o.height = small ? 320 : 3648;
     o.field_of_view_deg = 12;
     o.overlap = 0.25;
     o.aim_error_deg = 0.05;
@@ -40,7 +43,7 @@ void make(const std::filesystem::path& folder, bool small) {
     const double pixel_deg = test::card_pixel_deg(o);
     const double step_deg = o.field_of_view_deg * (1 - o.overlap);
     const test::RepeatingWorld world(pixel_deg, step_deg * static_cast<double>(o.columns),
-                                     small ? 1024 : 4096, o.seed);
+                                     small ? 512 : 4096, o.seed, kContrast);
     test::shoot_card(card, world, folder);
 
     int64_t bytes = 0;

@@ -27,12 +27,12 @@ float ramp(float from, float to, float x) {
 RepeatingWorld::RepeatingWorld(double pixel_deg, double period_deg, int64_t side, uint32_t seed,
                                double contrast)
     : side_(side), contrast_(static_cast<float>(contrast)) {
-    const auto most = static_cast<double>(side) / 20;
-    scenery_.texture = leaves(most / 8, 4 * most, seed);
+    constexpr double kMost = 50;  // texels; what is larger is scenery
+    scenery_.texture = leaves(static_cast<double>(side) / 160, static_cast<double>(side) / 5, seed);
     scenery_.texels_per_deg = static_cast<double>(side) / period_deg;
-    busy_ = layer_of(period_deg, pixel_deg, 1.1, 0, 1.5, most, seed + 1);
+    busy_ = layer_of(period_deg, pixel_deg, 1.1, 0, 1.5, kMost, seed + 1);
     const double texels = busy_.texels_per_deg * period_deg / static_cast<double>(side);
-    plain_ = layer_of(period_deg, pixel_deg, 0.7, std::llround(texels), 1.5, most, seed + 2);
+    plain_ = layer_of(period_deg, pixel_deg, 0.7, std::llround(texels), 1.5, kMost, seed + 2);
     for (float v = 0; v <= 255 * kDecodeSteps; ++v)
         decode_.push_back(static_cast<float>(srgb_decode(v / kDecodeSteps / 255)));
 }

@@ -16,9 +16,9 @@ namespace broadloom::test {
 /// of detail, from none to rich.
 class RepeatingWorld : public CardWorld {
   public:
-    /// `pixel_deg`: angle of a frame's pixel, which sets what is fine; `period_deg` divides 360;
-    /// `side`: of the textures, a power of two (they take 12 side^2 bytes); `contrast` of what is
-    /// fine, 1: about 3 bits a pixel at JPEG quality 92.
+    /// `pixel_deg`: angle of a frame's pixel, which sets what is fine; `period_deg` divides 360
+    /// where frames go all round; `side`: of the textures, a power of two (they take 12 side^2
+    /// bytes); `contrast` of what is fine, 1: about 3 bits a pixel at JPEG quality 92.
     RepeatingWorld(double pixel_deg, double period_deg, int64_t side, uint32_t seed,
                    double contrast = 1);
     void light(const double* longitude_deg, const double* latitude_deg, size_t count,

@@ -1,6 +1,6 @@
 #!/usr/bin/env bash
-# make_shoots.sh [FOLDER]: makes (once) the large made-up shoots that check_memory.sh and bench.sh
-# render, in FOLDER (build/shoots): 12 different frames of 20 megapixels, taken of a photograph that a
+# make_shoots.sh [FOLDER]: makes (once) the large made-up shoots that check_memory.sh
+# renders, in FOLDER (build/shoots): 12 different frames of 20 megapixels, taken of a photograph that a
 # package carries, linked under as many names as a shoot has frames.
 #   forty     8 x 5 frames, about 450 megapixels
 #   many      20 x 6 frames, about 1.28 gigapixels

@@ -7,8 +7,8 @@
 
 namespace broadloom {
 
-FrameCache::FrameCache(const RenderJob& job)
-    : job_(job), slots_(job.frames.size()), samplers_(job.frames.size()) {
+FrameCache::FrameCache(const RenderJob& job, size_t capacity)
+    : job_(job), capacity_(capacity), slots_(job.frames.size()), samplers_(job.frames.size()) {
     for (size_t leaf = 0; leaf < job.leaf_frames.size(); ++leaf) {
         for (const int f : job.leaf_frames[leaf]) {
             auto& uses = slots_[root(f)].uses;
@@ -77,10 +77,10 @@ bool FrameCache::make_room(size_t needed, int64_t after,
         idle.emplace_back(use, s);
         idle_bytes += job_.frames[s].bytes;
     }
-    if (used_ + needed > job_.frame_cache_bytes + idle_bytes) return false;
+    if (used_ + needed > capacity_ + idle_bytes) return false;
     std::sort(idle.rbegin(), idle.rend());
     for (const auto& [use, slot] : idle) {
-        if (used_ + needed <= job_.frame_cache_bytes) break;
+        if (used_ + needed <= capacity_) break;
         evict(slot);
     }
     return true;
@@ -136,6 +136,11 @@ void FrameCache::decode(int frame) {
     const auto s = static_cast<size_t>(frame);
     const FrameInput& input = job_.frames[s];
     decode_frame(input.path, input.name, input.info, input.denominator, slots_[s].pixels);
+}
+
+void FrameCache::imagine_decoded(int frame) {
+    slots_[static_cast<size_t>(frame)].state = State::ready;
+    ++decodes_;
 }
 
 void FrameCache::decoded(int frame) {

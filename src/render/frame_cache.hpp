@@ -16,7 +16,8 @@ namespace broadloom {
 
 class FrameCache {
   public:
-    explicit FrameCache(const RenderJob& job);
+    /// Holds up to `capacity` bytes; the leaves' frames are what the job says.
+    FrameCache(const RenderJob& job, size_t capacity);
 
     /// Makes room for and pins all of `frames` for leaf `leaf`, or nothing: false when pinned
     /// frames leave too little room. Frames that have to be decoded are appended to `to_decode`.
@@ -31,13 +32,15 @@ class FrameCache {
     void decode(int frame);
     /// Marks it as decoded; under the lock.
     void decoded(int frame);
+    /// The same without pixels, to find out what would be decoded.
+    void imagine_decoded(int frame);
 
     [[nodiscard]] bool ready(const std::vector<int>& frames) const;
     [[nodiscard]] const FrameSampler* sampler(int frame) const;
 
     [[nodiscard]] int64_t decodes() const { return decodes_; }
     [[nodiscard]] double decoded_megapixels() const { return decoded_megapixels_; }
-    [[nodiscard]] size_t capacity() const { return job_.frame_cache_bytes; }
+    [[nodiscard]] size_t capacity() const { return capacity_; }
     /// Bytes that these frames hold together when decoded.
     [[nodiscard]] size_t bytes_of(const std::vector<int>& frames) const;
 
@@ -60,6 +63,7 @@ class FrameCache {
     void start_loading(size_t slot);
 
     const RenderJob& job_;
+    size_t capacity_;
     std::vector<Slot> slots_;
     std::vector<FrameSampler> samplers_;
     std::vector<std::pair<size_t, FramePixels>> spare_;  ///< with their bytes

@@ -343,9 +343,8 @@ RenderJob prepare_job(const Scene& scene, const RenderOptions& options) {
     plan.disk_bytes = estimate_disk(job);
     job.memory.base = base_memory(settle_options(job.options).any());
     divide_memory(job);
-    if (job.options.threads < wanted_threads) {
-        plan.notes.push_back("memory allows " + std::to_string(job.options.threads) + " of " +
-                             std::to_string(wanted_threads) + " threads");
+    for (std::string& note : memory_notes(job, wanted_threads)) {
+        plan.notes.push_back(std::move(note));
     }
     plan.seconds = estimate_seconds(job);
     job.identity = identify(scene, job);

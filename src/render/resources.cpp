@@ -8,6 +8,7 @@
 #include "base/text.hpp"
 #include "broadloom/error.hpp"
 #include "io/jpeg_codec.hpp"
+#include "render/frame_cache.hpp"
 #include "render/tile_sink.hpp"
 
 namespace broadloom {
@@ -32,6 +33,25 @@ double jpeg_bytes_a_pixel(const RenderJob& job) {
     if (job.options.quality > 90) each *= 1 + (job.options.quality - 90) * 0.2;
     if (job.options.chroma == Chroma::c444) each *= 1.4;
     return each;
+}
+
+/// Decodes for each frame above which more memory is worth a word, and below which it is not.
+constexpr double kManyDecodes = 1.15;
+constexpr double kFewDecodes = 1.03;
+constexpr size_t kMemoryStep = size_t{8} << 20;
+
+/// Decodes that a cache of `capacity` bytes makes, one leaf after another.
+int64_t forecast_decodes(const RenderJob& job, size_t capacity) {
+    FrameCache cache(job, capacity);
+    std::vector<int> missing;
+    for (size_t leaf = 0; leaf < job.leaf_frames.size(); ++leaf) {
+        missing.clear();
+        // What finds no room at all is refused elsewhere.
+        if (!cache.admit(static_cast<int64_t>(leaf), job.leaf_frames[leaf], missing)) continue;
+        for (const int frame : missing) cache.imagine_decoded(frame);
+        cache.unpin(job.leaf_frames[leaf]);
+    }
+    return cache.decodes();
 }
 
 }  // namespace
@@ -143,6 +163,41 @@ int64_t estimate_disk(const RenderJob& job) {
     return static_cast<int64_t>(std::min(total, 9e18));
 }
 
+std::vector<std::string> memory_notes(const RenderJob& job, int wanted_threads) {
+    std::vector<std::string> notes;
+    const auto as_option = [](size_t bytes) {
+        return "--memory " + std::to_string((bytes >> 20) + 1) + "M";
+    };
+    if (job.options.threads < wanted_threads) {
+        notes.push_back("memory allows " + std::to_string(job.options.threads) + " of " +
+                        std::to_string(wanted_threads) + " threads; " +
+                        as_option(job.memory.fixed(wanted_threads) + job.memory.frames) +
+                        " would allow all");
+    }
+    size_t all_frames = 0;
+    int64_t files = 0;
+    for (const FrameInput& f : job.frames) {
+        if (f.same_as >= 0) continue;
+        all_frames += f.bytes;
+        ++files;
+    }
+    const int64_t now = forecast_decodes(job, job.frame_cache_bytes);
+    if (static_cast<double>(now) <= kManyDecodes * static_cast<double>(files)) return notes;
+    // The least cache that decodes hardly any frame twice.
+    size_t low = job.frame_cache_bytes;
+    size_t high = all_frames;
+    while (high - low > kMemoryStep) {
+        const size_t middle = low + (high - low) / 2;
+        const auto decodes = static_cast<double>(forecast_decodes(job, middle));
+        (decodes <= kFewDecodes * static_cast<double>(files) ? high : low) = middle;
+    }
+    notes.push_back("frames are decoded again where memory is short: about " + std::to_string(now) +
+                    " decodes of " + std::to_string(files) + " frames; " +
+                    as_option(job.memory.fixed(wanted_threads) + high) +
+                    " would need hardly more than one each");
+    return notes;
+}
+
 double estimate_seconds(const RenderJob& job) {
     // The unit is the time to encode a megapixel here; the factors are ratios to it, measured on
     // one machine (see DEVELOPERS.md) and steady across processors to within tens of per cent.
@@ -163,20 +218,16 @@ double estimate_seconds(const RenderJob& job) {
                       (static_cast<double>(kSide * kSide) / 1e6));
     }
     double decoded = 0;
-    size_t all_frames = 0;
+    double files = 0;
     for (const FrameInput& f : job.frames) {
         if (f.same_as >= 0) continue;
-        all_frames += f.bytes;
+        files += 1;
         const double whole = static_cast<double>(f.info.stored_width * f.info.stored_height) / 1e6;
         constexpr double kOtherFormats = 4;  // inflating 16-bit samples
         decoded += whole * (f.info.jpeg ? (f.denominator > 1 ? 1.3 : 1.45) : kOtherFormats);
     }
-    // A cache of a few frames makes some decodes twice.
     const double repeats =
-        job.frame_cache_bytes >= all_frames
-            ? 1.0
-            : std::min(2.5, 1 + 0.5 * static_cast<double>(job.memory.frames) /
-                                    std::max(1.0, static_cast<double>(job.frame_cache_bytes)));
+        static_cast<double>(forecast_decodes(job, job.frame_cache_bytes)) / std::max(1.0, files);
     const double canvas =
         static_cast<double>(job.shape.width) * static_cast<double>(job.shape.height) / 1e6;
     double each = job.block.bands > 0 ? 6.8 : 4.9;

@@ -1,6 +1,9 @@
 /// What a render takes: memory, disk, time.
 #pragma once
 
+#include <string>
+#include <vector>
+
 #include "render/job.hpp"
 
 namespace broadloom {
@@ -18,8 +21,11 @@ int64_t estimate_tiff(const RenderJob& job);
 /// Upper side of what tiles and TIFF will take, from what the frames themselves take a pixel.
 int64_t estimate_disk(const RenderJob& job);
 
-/// Seconds that the render will likely take, from a short measurement of this processor. Decodes
-/// that little memory makes necessary again are counted roughly.
+/// What more memory would be good for, with the figures; empty where the budget is ample.
+/// `wanted_threads`: before memory limited them.
+std::vector<std::string> memory_notes(const RenderJob& job, int wanted_threads);
+
+/// Seconds that the render will likely take, from a short measurement of this processor.
 double estimate_seconds(const RenderJob& job);
 
 /// Refuses a job that cannot succeed: too little memory or disk. Throws Error. Apart from

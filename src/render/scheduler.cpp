@@ -31,7 +31,7 @@ Scheduler::Scheduler(const RenderJob& job, const Kernels& kernels, const SeamLab
       hooks_(hooks),
       index_(job.canvas, job.geometry),
       parents_(parents),
-      cache_(job),
+      cache_(job, job.frame_cache_bytes),
       leaves_(job.tree->leaves.size()) {}
 
 bool Scheduler::stopping() const { return hooks_.stop != nullptr && hooks_.stop->load() != 0; }

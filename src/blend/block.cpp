@@ -251,7 +251,7 @@ void BlockRenderer::composite_cell(const Job& job, Planes<T>& planes, int64_t cx
     const auto& labels = job.labels.pixels(cx, cy);
     alignas(64) T buffer[3][kCellArea];
     T* sampled[3] = {buffer[0], buffer[1], buffer[2]};
-    for (int k = 0; k < static_cast<int>(job.maps.frames.size()); ++k) {
+    for (int k = 0; k < static_cast<int>(job.maps.frames().size()); ++k) {
         if (std::find(labels.begin(), labels.end(), static_cast<Label>(k)) == labels.end())
             continue;
         // Without pixels it owns none of the surroundings, only of the cell's part beyond them.
@@ -270,7 +270,7 @@ void BlockRenderer::composite_cell(const Job& job, Planes<T>& planes, int64_t cx
 template <typename T>
 void BlockRenderer::sample(const Job& job, int k, int64_t cx, int64_t cy, T* const out[3],
                            std::ptrdiff_t stride, bool* inside) {
-    const CellMap& map = job.maps.maps[static_cast<size_t>(k)];
+    const CellMap& map = job.maps.map(static_cast<size_t>(k));
     int64_t origin_x = 0;
     int64_t origin_y = 0;
     map.coordinates(cx, cy, kernels_, coords_, origin_x, origin_y);
@@ -298,7 +298,7 @@ bool BlockRenderer::difference(const Job& job, Planes<T>& planes, int k, const R
     for (WorkPlane<T>& p : planes.difference) p.reset(room);
     weight.reset(room);
     const CellRegion cells = job.local_cells(inside_canvas);
-    const CellMap& map = job.maps.maps[static_cast<size_t>(k)];
+    const CellMap& map = job.maps.map(static_cast<size_t>(k));
 
     // Weight first; its bounding box bounds where differences matter.
     CellRegion near{cells.x1, cells.y1, cells.x0, cells.y0};

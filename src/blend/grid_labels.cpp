@@ -147,8 +147,8 @@ class CellVotes {
     CellVotes(const RegionMaps& maps, const Kernels& kernels, const LabelRuns& grid)
         : maps_(maps),
           kernels_(kernels),
-          grid_(grid, maps.directions.canvas(), maps.region().pixels()),
-          inside_(maps.maps.size()) {}
+          grid_(grid, maps.canvas(), maps.region().pixels()),
+          inside_(maps.frames().size()) {}
 
     void decide(int64_t cx, int64_t cy, LabelRegion& out) {
         kept_first(maps_, kernels_, cx, cy, out, [&] { decide_by_votes(cx, cy, out); });
@@ -237,7 +237,7 @@ class CellVotes {
     }
 
     [[nodiscard]] Coverage coverage(int k, int64_t cx, int64_t cy) const {
-        return maps_.maps[static_cast<size_t>(k)].coverage(cx, cy);
+        return maps_.map(static_cast<size_t>(k)).coverage(cx, cy);
     }
 
     bool covers(int k, int64_t cx, int64_t cy, size_t at) {
@@ -246,7 +246,7 @@ class CellVotes {
             p.known = true;
             const Coverage share = coverage(k, cx, cy);
             if (share == Coverage::part) {
-                const CellMap& map = maps_.maps[static_cast<size_t>(k)];
+                const CellMap& map = maps_.map(static_cast<size_t>(k));
                 CellCoords coords;
                 int64_t ox = 0;
                 int64_t oy = 0;
@@ -261,9 +261,9 @@ class CellVotes {
 
     /// The place of a frame among the region's maps; -1 when it is not near.
     [[nodiscard]] int map_of(int frame) const {
-        const auto at = std::lower_bound(maps_.frames.begin(), maps_.frames.end(), frame);
-        return at != maps_.frames.end() && *at == frame
-                   ? static_cast<int>(at - maps_.frames.begin())
+        const auto at = std::lower_bound(maps_.frames().begin(), maps_.frames().end(), frame);
+        return at != maps_.frames().end() && *at == frame
+                   ? static_cast<int>(at - maps_.frames().begin())
                    : -1;
     }
 

@@ -16,7 +16,7 @@ namespace broadloom {
 /// that no frame covers. Masks that keep a frame go before all of that.
 class GridLabels final : public SeamLabels {
   public:
-    /// The grid's labels count the frames as RegionMaps::frames does.
+    /// The grid's labels count the frames as RegionMaps::frames() does.
     explicit GridLabels(const LabelGrid& grid);
 
     [[nodiscard]] LabelRegion label(const RegionMaps& maps, const Kernels& kernels) const override;

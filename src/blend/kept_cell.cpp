@@ -22,8 +22,10 @@ void KeptCell::put_over(int64_t cx, int64_t cy, LabelRegion& labels) const {
 
 KeptCell kept_cell(const RegionMaps& maps, int64_t cx, int64_t cy, const Kernels& kernels) {
     KeptCell out;
-    for (size_t k = 0; k < maps.maps.size(); ++k) {
-        const CellMap& map = maps.maps[k];
+    for (size_t k = 0; k < maps.frames().size(); ++k) {
+        const FrameMasks* masks = maps.geometry(k).masks();
+        if (masks == nullptr || !masks->any_kept()) continue;
+        const CellMap& map = maps.map(k);
         const Coverage kept = map.kept(cx, cy);
         if (kept == Coverage::none) continue;
         const auto label = static_cast<Label>(k);

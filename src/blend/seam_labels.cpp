@@ -9,15 +9,11 @@ namespace broadloom {
 RegionMaps::RegionMaps(const Canvas& canvas, const CellRegion& region,
                        const std::vector<FrameGeometry>& geometry,
                        const std::vector<int>& candidates)
-    : directions(canvas, region) {
-    frames.reserve(candidates.size());
-    maps.reserve(candidates.size());
-    for (const int i : candidates) {
-        // Frames that cover nothing stay: their cone may still hold uncovered pixels.
-        frames.push_back(i);
-        maps.emplace_back(directions, geometry[static_cast<size_t>(i)]);
-    }
-}
+    // Frames that cover nothing stay: their cone may still hold uncovered pixels.
+    : directions_(canvas, region),
+      geometry_(geometry),
+      frames_(candidates),
+      maps_(candidates.size()) {}
 
 void LabelRegion::set(int64_t cx, int64_t cy, const std::array<Label, kCellArea>& labels) {
     if (std::all_of(labels.begin(), labels.end(), [&](Label l) { return l == labels[0]; })) {
@@ -120,8 +116,8 @@ class CellDecision {
     /// Frames that cover something of the cell or whose cone reaches it.
     void gather(int64_t cx, int64_t cy) {
         candidates_.clear();
-        for (size_t i = 0; i < maps_.maps.size(); ++i) {
-            const CellMap& map = maps_.maps[i];
+        for (size_t i = 0; i < maps_.frames().size(); ++i) {
+            const CellMap& map = maps_.map(i);
             Candidate c{static_cast<int>(i), map.coverage(cx, cy), {}, map.frame().cone_cos()};
             map.corner_scores(cx, cy, c.score);
             if (c.coverage != Coverage::none ||
@@ -152,7 +148,7 @@ class CellDecision {
         for (const Candidate& c : candidates_) {
             bool inside[kCellArea];
             if (c.coverage == Coverage::part) {
-                const CellMap& map = maps_.maps[static_cast<size_t>(c.k)];
+                const CellMap& map = maps_.map(static_cast<size_t>(c.k));
                 CellCoords coords;
                 int64_t ox = 0;
                 int64_t oy = 0;

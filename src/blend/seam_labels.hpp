@@ -4,6 +4,7 @@
 
 #include <array>
 #include <cstdint>
+#include <optional>
 #include <span>
 #include <vector>
 
@@ -11,22 +12,39 @@
 
 namespace broadloom {
 
-/// The frames that can touch a region, with their maps over it.
-struct RegionMaps {
-    LatticeDirections directions;
-    std::vector<int> frames;    ///< scene indices, rising
-    std::vector<CellMap> maps;  ///< as frames
-
+/// The frames that can touch a region, with their maps over it, each made when it is first asked
+/// for: most of a picture is far from all frames but one. For one thread at a time.
+class RegionMaps {
+  public:
+    /// `geometry` must stay.
     RegionMaps(const Canvas& canvas, const CellRegion& region,
                const std::vector<FrameGeometry>& geometry, const std::vector<int>& candidates);
     RegionMaps(const RegionMaps&) = delete;  // maps point into directions
     RegionMaps& operator=(const RegionMaps&) = delete;
     ~RegionMaps() = default;
 
-    [[nodiscard]] const CellRegion& region() const { return directions.region(); }
+    [[nodiscard]] const CellRegion& region() const { return directions_.region(); }
+    [[nodiscard]] const Canvas& canvas() const { return directions_.canvas(); }
+    /// Scene indices, rising.
+    [[nodiscard]] const std::vector<int>& frames() const { return frames_; }
+    /// Of frames()[k].
+    [[nodiscard]] const CellMap& map(size_t k) const {
+        std::optional<CellMap>& map = maps_[k];
+        if (!map) map.emplace(directions_, geometry(k));
+        return *map;
+    }
+    [[nodiscard]] const FrameGeometry& geometry(size_t k) const {
+        return geometry_[static_cast<size_t>(frames_[k])];
+    }
+
+  private:
+    LatticeDirections directions_;
+    const std::vector<FrameGeometry>& geometry_;
+    std::vector<int> frames_;
+    mutable std::vector<std::optional<CellMap>> maps_;
 };
 
-/// A label: k >= 0 is RegionMaps::frames[k] and covers the pixel; kNobody: nothing covers it and
+/// A label: k >= 0 is RegionMaps::frames()[k] and covers the pixel; kNobody: nothing covers it and
 /// nobody is near; otherwise uncovered, and orphan_of(label) is the frame whose weight reaches
 /// there.
 using Label = int16_t;

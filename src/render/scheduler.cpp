@@ -182,7 +182,7 @@ void Scheduler::plan(Leaf& leaf, int64_t index) {
                                              index_.touching(aligned_outwards(area, kCell)));
     leaf.labels = seams_.label(*leaf.maps, kernels_);
     for (const int k : leaf.labels->owners(area)) {
-        leaf.frames.push_back(leaf.maps->frames[static_cast<size_t>(k)]);
+        leaf.frames.push_back(leaf.maps->frames()[static_cast<size_t>(k)]);
     }
 }
 
@@ -190,9 +190,9 @@ void Scheduler::render(Worker& worker, Leaf& leaf, int64_t index) {
     const QuadNode& node =
         job_.tree->nodes[static_cast<size_t>(job_.tree->leaves[static_cast<size_t>(index)])];
     const Rect rect = job_.tree->picture_rect(node);
-    std::vector<const FrameSampler*> samplers(leaf.maps->frames.size(), nullptr);
+    std::vector<const FrameSampler*> samplers(leaf.maps->frames().size(), nullptr);
     for (size_t k = 0; k < samplers.size(); ++k) {
-        const int frame = leaf.maps->frames[k];
+        const int frame = leaf.maps->frames()[k];
         if (std::binary_search(leaf.frames.begin(), leaf.frames.end(), frame)) {
             samplers[k] = cache_.sampler(frame);
         }

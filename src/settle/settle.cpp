@@ -149,7 +149,7 @@ LabelGrid nearest_centre_grid(const CoarseCanvas& coarse,
                     }
                     if (label >= 0) {
                         grid.frame[grid.index(x, y)] =
-                            static_cast<int16_t>(maps.frames[static_cast<size_t>(label)]);
+                            static_cast<int16_t>(maps.frames()[static_cast<size_t>(label)]);
                     }
                 }
             }

@@ -91,7 +91,7 @@ std::vector<Sample> PaintedSet::rendered(const BlockOptions& options,
                                   index.touching(aligned_outwards(area, kCell)));
             const LabelRegion labels = NearestCentreLabels().label(maps, kernels);
             std::vector<const FrameSampler*> pixels;
-            for (const int k : maps.frames) pixels.push_back(&samplers[static_cast<size_t>(k)]);
+            for (const int k : maps.frames()) pixels.push_back(&samplers[static_cast<size_t>(k)]);
             Sample* at = out.data() + 4 * (y * canvas_.width + x);
             if constexpr (sizeof(Sample) == 1) {
                 renderer.render(rect, maps, labels, pixels, at, 4 * canvas_.width);

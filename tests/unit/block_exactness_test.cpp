@@ -55,10 +55,10 @@ std::vector<Sample> blocks_of(const MadeUpCanvas& m, const BlockOptions& options
                                   index.touching(aligned_outwards(area, kCell)));
             LabelRegion labels = seams.label(maps, kernels);
             if (tiling.reach >= 0) forget_beyond(labels, rect.grown(tiling.reach));
-            std::vector<const FrameSampler*> samplers(maps.frames.size(), nullptr);
+            std::vector<const FrameSampler*> samplers(maps.frames().size(), nullptr);
             for (const int k : labels.owners(area)) {
                 samplers[static_cast<size_t>(k)] =
-                    &m.samplers[static_cast<size_t>(maps.frames[static_cast<size_t>(k)])];
+                    &m.samplers[static_cast<size_t>(maps.frames()[static_cast<size_t>(k)])];
             }
             Sample* at = out.data() + 4 * (y * canvas.width + x);
             if constexpr (sizeof(Sample) == 1) {

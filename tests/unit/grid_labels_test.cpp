@@ -63,7 +63,7 @@ std::vector<int> labels_over(const MadeUpCanvas& m, const Canvas& canvas, const 
                     (y - floor_div(y, kCell) * kCell) * kCell + x - floor_div(x, kCell) * kCell)];
             }
             const int owner = weight_owner(label);
-            const int frame = owner < 0 ? -1 : maps.frames[static_cast<size_t>(owner)];
+            const int frame = owner < 0 ? -1 : maps.frames()[static_cast<size_t>(owner)];
             out.push_back(label >= 0 || owner < 0 ? frame : -2 - frame);
         }
     }

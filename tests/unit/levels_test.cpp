@@ -203,7 +203,7 @@ TEST_CASE("a ramp of all 16-bit values comes back from an almost-identity render
     std::set<int16_t> coarse;
     for (int64_t cy = 0; cy < kSide / kCell; ++cy) {
         for (int64_t cx = 0; cx < kSide / kCell; ++cx) {
-            maps.maps[0].coordinates(cx, cy, kernels, coords, origin_x, origin_y);
+            maps.map(0).coordinates(cx, cy, kernels, coords, origin_x, origin_y);
             int16_t out[3][kCellArea];
             kernels.sample_cell(sampler.cell(origin_x, origin_y), coords, out[0], out[1], out[2],
                                 kCell);

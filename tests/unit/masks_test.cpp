@@ -481,9 +481,9 @@ TEST_CASE("a mask that keeps a frame goes before the solved seams", "[masks][sea
             CellCoords coords;
             int64_t ox = 0;
             int64_t oy = 0;
-            maps.maps[1].coordinates(cx, cy, plain_kernels(), coords, ox, oy);
+            maps.map(1).coordinates(cx, cy, plain_kernels(), coords, ox, oy);
             bool keeps[kCellArea];
-            maps.maps[1].kept(coords, ox, oy, keeps);
+            maps.map(1).kept(coords, ox, oy, keeps);
             for (int i = 0; i < kCellArea; ++i) {
                 const int64_t x = cx * kCell + i % kCell;
                 const int64_t y = cy * kCell + i / kCell;

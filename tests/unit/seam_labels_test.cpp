@@ -23,7 +23,7 @@ LabelledPixels labels_over(const MadeUpCanvas& m, const Rect& rect,
     const RegionMaps maps(m.canvas, cells_of(rect), m.geometry, candidates);
     const LabelRegion labels = NearestCentreLabels().label(maps, plain_kernels());
     const auto scene_index = [&](int k) {
-        return k < 0 ? -1 : maps.frames[static_cast<size_t>(k)];
+        return k < 0 ? -1 : maps.frames()[static_cast<size_t>(k)];
     };
     LabelledPixels out;
     for (int64_t y = rect.y0; y < rect.y1; ++y) {

@@ -27,11 +27,13 @@ class GridWindow {
         for (int64_t x = pixels.x0; x < pixels.x1; ++x) columns_.push_back(column(grid, canvas, x));
         for (int64_t y = pixels.y0; y < pixels.y1; ++y) rows_.push_back(row(grid, canvas, y));
         const std::vector<int64_t> held_columns = hold(columns_);
+        column_spans_ = spans_of(columns_);
         width_ = held_columns.size();
         for (const int64_t y : hold(rows_)) {
             labels_.resize(labels_.size() + width_);
             grid.pick(y, held_columns, labels_.data() + labels_.size() - width_);
         }
+        row_spans_ = spans_of(rows_);
     }
 
     /// Counted from the rectangle's corner.
@@ -45,7 +47,36 @@ class GridWindow {
     }
     [[nodiscard]] const std::vector<int16_t>& labels() const { return labels_; }
 
+    /// The label of everything that votes on a pixel of a cell, counted from the rectangle's
+    /// corner, if it is one.
+    [[nodiscard]] std::optional<int16_t> only_label(int64_t cx, int64_t cy) const {
+        const Span& columns = column_spans_[static_cast<size_t>(cx)];
+        const Span& rows = row_spans_[static_cast<size_t>(cy)];
+        const int16_t label = at(columns.first, rows.first);
+        for (int64_t row = rows.first; row <= rows.last; ++row) {
+            for (int64_t column = columns.first; column <= columns.last; ++column) {
+                if (at(column, row) != label) return std::nullopt;
+            }
+        }
+        return label;
+    }
+
   private:
+    struct Span {
+        int64_t first, last;
+    };
+    /// For each cell the columns or rows that vote on it, and on a canvas's edge those between.
+    static std::vector<Span> spans_of(const std::vector<Neighbours>& places) {
+        std::vector<Span> spans;
+        for (size_t i = 0; i < places.size(); ++i) {
+            const Neighbours& n = places[i];
+            if (i % kCell == 0) spans.push_back({n.first, n.first});
+            spans.back().first = std::min({spans.back().first, n.first, n.second});
+            spans.back().last = std::max({spans.back().last, n.first, n.second});
+        }
+        return spans;
+    }
+
     /// Counts columns or rows of the grid among those that occur, which are returned, rising.
     static std::vector<int64_t> hold(std::vector<Neighbours>& places) {
         std::vector<int64_t> held;
@@ -104,6 +135,7 @@ class GridWindow {
     }
 
     std::vector<Neighbours> columns_, rows_;
+    std::vector<Span> column_spans_, row_spans_;
     size_t width_ = 0;
     std::vector<int16_t> labels_;  // row by row
 };
@@ -156,7 +188,7 @@ class CellVotes {
 
   private:
     void decide_by_votes(int64_t cx, int64_t cy, LabelRegion& out) {
-        const std::optional<int16_t> only = only_label(cx, cy);
+        const std::optional<int16_t> only = grid_.only_label(cx, cy);
         if (only) {
             const int k = *only < 0 ? -1 : map_of(*only);
             if (k < 0 || coverage(k, cx, cy) == Coverage::none) {
@@ -169,31 +201,6 @@ class CellVotes {
             }
         }
         by_pixels(cx, cy, out);
-    }
-
-    /// The label of everything in the grid that votes on a pixel of the cell, if it is one.
-    [[nodiscard]] std::optional<int16_t> only_label(int64_t cx, int64_t cy) const {
-        const int16_t label = grid_.at(grid_.column(cx * kCell).first, grid_.row(cy * kCell).first);
-        // Columns and rows rise from pixel to pixel; what repeats is looked at once.
-        int64_t last_row = -1;
-        for (int64_t y = cy * kCell; y < (cy + 1) * kCell; ++y) {
-            const Neighbours& row = grid_.row(y);
-            if (row.first == last_row) continue;
-            last_row = row.first;
-            int64_t last_column = -1;
-            for (int64_t x = cx * kCell; x < (cx + 1) * kCell; ++x) {
-                const Neighbours& column = grid_.column(x);
-                if (column.first == last_column) continue;
-                last_column = column.first;
-                if (grid_.at(column.first, row.first) != label ||
-                    grid_.at(column.second, row.first) != label ||
-                    grid_.at(column.first, row.second) != label ||
-                    grid_.at(column.second, row.second) != label) {
-                    return std::nullopt;
-                }
-            }
-        }
-        return label;
     }
 
     void by_pixels(int64_t cx, int64_t cy, LabelRegion& out) {

@@ -37,6 +37,21 @@ void continue_row(uint8_t* row, int64_t width, int64_t tile, int64_t pixel_bytes
     }
 }
 
+/// The pixel that all of a window's are, if they are one.
+std::optional<uint64_t> only_pixel(const PictureView& window, int64_t pixel_bytes) {
+    const auto row_bytes = static_cast<size_t>(window.width * pixel_bytes);
+    const auto first = static_cast<size_t>(pixel_bytes);
+    if (std::memcmp(window.data, window.data + first, row_bytes - first) != 0) return std::nullopt;
+    for (int64_t y = 1; y < window.height; ++y) {
+        if (std::memcmp(window.data, window.data + y * window.stride, row_bytes) != 0) {
+            return std::nullopt;
+        }
+    }
+    uint64_t pixel = 0;
+    std::memcpy(&pixel, window.data, first);
+    return pixel;
+}
+
 /// Fills `out` with tile x tile pixels: those that make_row(y, to) writes for the first rows, the
 /// last ones continued beyond them.
 template <typename MakeRow>
@@ -96,12 +111,35 @@ PictureView CellEncoder::padded(const PictureView& window) {
     return {padded_.data(), tile, tile, tile * 4};
 }
 
+template <typename Encode>
+std::span<const uint8_t> CellEncoder::once(Plain& plain, const PictureView& window,
+                                           const Encode& encode) {
+    const std::optional<uint64_t> pixel = only_pixel(window, job_.pixel_bytes());
+    // Deep pixels are dithered by their place, except those that nothing covers.
+    if (!pixel || (job_.deep && *pixel != 0)) return encode();
+    if (plain.width != window.width || plain.height != window.height || plain.pixel != *pixel) {
+        const std::span<const uint8_t> encoded = encode();
+        plain = {*pixel, window.width, window.height, {encoded.begin(), encoded.end()}};
+    }
+    return plain.encoded;
+}
+
 std::span<const uint8_t> CellEncoder::encode_tile(const PictureView& window, int64_t x, int64_t y) {
+    return once(plain_tile_, window, [&] { return encode_tile_anew(window, x, y); });
+}
+
+std::span<const uint8_t> CellEncoder::encode_tiff(const PictureView& window, int64_t x, int64_t y) {
+    return once(plain_tiff_, window, [&] { return encode_tiff_anew(window, x, y); });
+}
+
+std::span<const uint8_t> CellEncoder::encode_tile_anew(const PictureView& window, int64_t x,
+                                                       int64_t y) {
     const PictureView v = tile_pixels(window, x, y);
     return jpeg_.encode(v.data, v.width, v.height, v.stride);
 }
 
-std::span<const uint8_t> CellEncoder::encode_tiff(const PictureView& window, int64_t x, int64_t y) {
+std::span<const uint8_t> CellEncoder::encode_tiff_anew(const PictureView& window, int64_t x,
+                                                       int64_t y) {
     if (job_.tiff.lossless()) return deflate(window, x, y);
     PictureView v;
     if (layout_.own_tiff) {

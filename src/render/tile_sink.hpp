@@ -67,6 +67,17 @@ class CellEncoder {
     static size_t bytes_bound(const RenderJob& job, const TileLayout& layout);
 
   private:
+    /// A window of one colour, and what it was encoded to.
+    struct Plain {
+        uint64_t pixel = 0;
+        int64_t width = 0, height = 0;  ///< 0: none yet
+        std::vector<uint8_t> encoded;
+    };
+    /// What encode(window, x, y) gives; of windows of one colour each kind is encoded once.
+    template <typename Encode>
+    std::span<const uint8_t> once(Plain& plain, const PictureView& window, const Encode& encode);
+    std::span<const uint8_t> encode_tile_anew(const PictureView& window, int64_t x, int64_t y);
+    std::span<const uint8_t> encode_tiff_anew(const PictureView& window, int64_t x, int64_t y);
     /// Pixels of the 8-bit sRGB picture: the window itself where it is not deep.
     PictureView tile_pixels(const PictureView& window, int64_t x, int64_t y);
     std::span<const uint8_t> deflate(const PictureView& window, int64_t x, int64_t y);
@@ -79,6 +90,7 @@ class CellEncoder {
     TiffColour tiff_colour_;
     DeflateTileEncoder deflate_;
     std::vector<uint8_t> tile_pixels_, tiff_pixels_, padded_;
+    Plain plain_tile_, plain_tiff_;
 };
 
 /// Writes cells. put() must be called in the order of the walk.

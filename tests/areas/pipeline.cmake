@@ -27,3 +27,5 @@ broadloom_pipeline_test(seams_file_test)
 
 broadloom_test(picture_tags_test pipeline/picture_tags_test.cpp LINK bl_small_scene bl_exif_block
   pugixml::pugixml)
+
+broadloom_test(cell_encoder_test unit/cell_encoder_test.cpp LINK bl_render)

@@ -433,7 +433,7 @@ class Bench {
         if (r.keep.empty()) fs::remove_all(out);
 
         Json floor = before;
-        for (const char* key : {"seconds", "decode_seconds", "encode_seconds"}) {
+        for (const char* key : {"seconds", "decode_seconds", "encode_seconds", "cpu_seconds"}) {
             floor[key] = (value(before, key) + value(after, key)) / 2;
         }
         floor["before_seconds"] = before["seconds"];
@@ -448,6 +448,7 @@ class Bench {
         j["megapixels_per_second"] = value(report, "megapixels") / done.seconds;
         j["floor"] = floor;
         j["ratio_to_floor"] = done.seconds / value(floor, "seconds");
+        j["cpu_ratio_to_floor"] = done.cpu_seconds / value(floor, "cpu_seconds");
         j["peak_memory_bytes"] = done.peak_bytes;
         j["within_budget"] = done.peak_bytes <= report["memory_budget_bytes"].get<int64_t>();
         // Partial and scaled decodes count by their pixels.
@@ -496,6 +497,7 @@ int print_floor(char** argv) {
     const Json j{{"seconds", f.seconds()},
                  {"decode_seconds", f.decode_seconds},
                  {"encode_seconds", f.encode_seconds},
+                 {"cpu_seconds", f.cpu_seconds},
                  {"frames", f.frames},
                  {"tiles", f.tiles},
                  {"decoded_megapixels", f.decoded_megapixels},

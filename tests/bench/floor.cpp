@@ -4,6 +4,7 @@
 
 #include <atomic>
 #include <cstring>
+#include <ctime>
 #include <fstream>
 #include <stdexcept>
 
@@ -96,6 +97,12 @@ std::vector<std::vector<uint8_t>> tiles_of(const Codec& frame) {
 
 }  // namespace
 
+double processor_seconds() {
+    struct timespec t {};
+    ::clock_gettime(CLOCK_PROCESS_CPUTIME_ID, &t);
+    return static_cast<double>(t.tv_sec) + 1e-9 * static_cast<double>(t.tv_nsec);
+}
+
 std::vector<uint8_t> file_bytes(const fs::path& path) {
     std::ifstream in(path, std::ios::binary);
     std::vector<uint8_t> bytes(static_cast<size_t>(fs::file_size(path)));
@@ -129,7 +136,9 @@ Floor measure_floor(const fs::path& scene_file, bool draft, double scale, int th
     // Once before, so that each thread's buffers exist.
     for (int t = 0; t < threads; ++t) decode(0, t);
     floor.frames = static_cast<int64_t>(files.size());
+    const double cpu = processor_seconds();
     floor.decode_seconds = timed(threads, files.size(), decode);
+    floor.cpu_seconds = processor_seconds() - cpu;
     double frame_pixels = 0;
     for (const FrameInput& f : job.frames) {
         const auto d = static_cast<int64_t>(f.denominator);
@@ -152,7 +161,9 @@ Floor measure_floor(const fs::path& scene_file, bool draft, double scale, int th
     };
     for (int t = 0; t < threads; ++t) encode(0, t);
     encoded = 0;
+    const double encode_cpu = processor_seconds();
     floor.encode_seconds = timed(threads, static_cast<size_t>(floor.tiles), encode);
+    floor.cpu_seconds += processor_seconds() - encode_cpu;
     floor.tile_bits_per_pixel =
         8 * static_cast<double>(encoded.load()) / (static_cast<double>(floor.tiles) * kTileArea);
     return floor;

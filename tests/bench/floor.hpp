@@ -12,6 +12,7 @@ namespace broadloom::test {
 
 struct Floor {
     double decode_seconds = 0, encode_seconds = 0;
+    double cpu_seconds = 0;  ///< of both
     int64_t frames = 0, tiles = 0;
     double decoded_megapixels = 0;  ///< scaled decodes count as scaled
     double frame_bits_per_pixel = 0, tile_bits_per_pixel = 0;
@@ -27,6 +28,10 @@ Floor measure_floor(const std::filesystem::path& scene, bool draft, double scale
 /// counted; `pixels` receives each frame's, rows without gaps.
 double decode_frames(const std::vector<std::filesystem::path>& files, int threads,
                      std::vector<std::vector<uint8_t>>& pixels, int& width, int& height);
+
+/// Processor time of this process so far, all threads: on a busy machine it says more than the
+/// clock.
+double processor_seconds();
 
 std::vector<uint8_t> file_bytes(const std::filesystem::path& path);
 

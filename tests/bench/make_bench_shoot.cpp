@@ -21,7 +21,7 @@ namespace {
 using namespace broadloom;
 
 /// Of what is fine, so that files have about 3 bits a pixel.
-constexpr double kContrast = 1.1;
+constexpr double kContrast = 1.3;
 
 void make(const std::filesystem::path& folder, bool small) {
     test::CardOptions o;

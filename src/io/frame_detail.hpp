@@ -98,4 +98,7 @@ void decode_jpeg(const FrameFile& file, const FrameInfo& info, FramePixels& pixe
 /// Repeats the edge samples of every plane kPlanePad samples outwards.
 void replicate_borders(FramePixels& pixels);
 
+/// Throws Error{internal} unless a frame can be decoded at 1/denominator.
+void check_decode_denominator(int denominator);
+
 }  // namespace broadloom::frame_detail

@@ -51,10 +51,14 @@ Layout layout_of(const FrameInfo& info, int denominator) {
     return layout;
 }
 
-void check_denominator(int denominator) {
-    if (denominator != 1 && denominator != 2 && denominator != 4 && denominator != 8) {
-        throw Error(ErrorCode::internal, "a frame is decoded at 1, 1/2, 1/4 or 1/8, not at 1/" +
-                                             std::to_string(denominator));
+/// `most`: 8 for what is decoded, 16 for what is reduced further.
+void check_denominator(int denominator, int most) {
+    const bool power = denominator > 0 && (denominator & (denominator - 1)) == 0;
+    if (!power || denominator > most) {
+        throw Error(
+            ErrorCode::internal,
+            "a frame is decoded at 1, 1/2, 1/4 or 1/8 and held at 1/16 at least, not at 1/" +
+                std::to_string(denominator));
     }
 }
 
@@ -105,9 +109,9 @@ void FramePixels::release() {
     planes.clear();
 }
 
-void FramePixels::allocate(const FrameInfo& info, int decode_denominator) {
-    check_denominator(decode_denominator);
-    Layout layout = layout_of(info, decode_denominator);
+void FramePixels::allocate(const FrameInfo& info, int held_denominator) {
+    check_denominator(held_denominator, 16);
+    Layout layout = layout_of(info, held_denominator);
     if (layout.bytes > bytes_) {
         // The old mapping goes first, so that both never count at once.
         release();
@@ -125,7 +129,7 @@ void FramePixels::allocate(const FrameInfo& info, int decode_denominator) {
     }
     colour = info.colour;
     bits = info.bits;
-    denominator = decode_denominator;
+    denominator = held_denominator;
     width = layout.planes[0].width;
     height = layout.planes[0].height;
     planes = std::move(layout.planes);
@@ -133,12 +137,14 @@ void FramePixels::allocate(const FrameInfo& info, int decode_denominator) {
 }
 
 size_t frame_bytes(const FrameInfo& info, int denominator) {
-    check_denominator(denominator);
+    check_denominator(denominator, 16);
     return layout_of(info, denominator).bytes;
 }
 
+void frame_detail::check_decode_denominator(int denominator) { check_denominator(denominator, 8); }
+
 size_t frame_decode_bytes(const FrameInfo& info, int denominator) {
-    check_denominator(denominator);
+    check_denominator(denominator, 8);
     const auto width = static_cast<size_t>(info.stored_width);
     const auto height = static_cast<size_t>(info.stored_height);
     const auto file = static_cast<size_t>(info.file_bytes);

@@ -335,6 +335,7 @@ FrameInfo probe_frame(const std::filesystem::path& path, const std::string& name
 
 void decode_frame(const std::filesystem::path& path, const std::string& name, const FrameInfo& info,
                   int denominator, FramePixels& pixels) {
+    frame_detail::check_decode_denominator(denominator);
     start_frame_library();
     const FrameFile file(path, name);
     file.expect_size(info.file_bytes);

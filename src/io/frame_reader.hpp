@@ -69,7 +69,8 @@ class FramePixels {
     FramePixels& operator=(const FramePixels&) = delete;
     ~FramePixels();
 
-    /// Lays out planes for a frame at a decode scale; contents undefined.
+    /// Lays out planes for a frame at 1/denominator (1, 2, 4, 8, or 16 for one that is reduced
+    /// after decoding); contents undefined.
     void allocate(const FrameInfo& info, int denominator);
     void release();
 

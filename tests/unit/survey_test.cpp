@@ -146,6 +146,25 @@ TEST_CASE("the survey is the same from memory and from disk, for any number of w
     CHECK_FALSE(std::filesystem::exists(folder / "scratch"));
 }
 
+TEST_CASE("canvases of several gigapixels are surveyed at a sixteenth", "[settle][survey]") {
+    const ScratchFolder folder;
+    Shoot s(folder, 0.1);
+    s.scene.canvas.pixels_per_degree = 1500;
+    const CoarseCanvas coarse = coarse_canvas_of(s.scene);
+    REQUIRE(coarse.step == 16);
+    CHECK(survey_worker_bytes(s.frames, coarse) > 0);
+    CoarseSurvey survey(s.frames.size(), 64 << 20, folder / "scratch");
+    survey_frames(s.frames, s.geometry, coarse, nullptr, plain_kernels(), 2, {}, survey);
+    for (size_t i = 0; i < survey.count(); ++i) {
+        // As much of the canvas as the scene has it, 1500 / 40 times as large.
+        const double share = static_cast<double>(survey.get(i)->rect.width()) / 900;
+        CHECK(std::abs(share / (1500.0 / 40 / 16) - 1) < 0.1);
+    }
+    // Decoders have no such scale.
+    FramePixels pixels;
+    CHECK_THROWS_AS(decode_frame(s.frames[0].path, "a frame", s.frames[0].info, 16, pixels), Error);
+}
+
 TEST_CASE("what is put on disk comes back, and a disk that refuses is told", "[settle][spill]") {
     const ScratchFolder folder;
     SpillFile file(folder / "spill");

@@ -297,6 +297,7 @@ void CellMap::exact_coordinates(int64_t cx, int64_t cy, CellCoords& out, int64_t
     origin_x = origin_of(some ? first->x : 0, frame_->stored_width());
     origin_y = origin_of(some ? first->y : 0, frame_->stored_height());
     out.by_channel = frame_->per_channel();
+    out.monotone = out.corners_of_g = false;
     const size_t channels = out.by_channel ? 3 : 1;
     for (int i = 0; i < kCellArea; ++i) {
         const FramePoint& p = points[static_cast<size_t>(i)];

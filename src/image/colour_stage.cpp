@@ -95,9 +95,9 @@ void ColourStage::apply(const CellSampler& sampler, const CellCoords& coords, bo
     for (size_t c = 0; c < 3; ++c) {
         curves_[curve_of_[c]].decode(light[c]);
         if (!photometric) continue;
-        const float* factor = coords.g[coords.by_channel ? c : 0];
+        const int by = coords.by_channel ? static_cast<int>(c) : 0;
         for (int i = 0; i < kCellArea; ++i) {
-            light[c][i] *= lifted_factor(factor[i] * sampler.gain_g[c], clipped[i]);
+            light[c][i] *= lifted_factor(coords.g_at(by, i) * sampler.gain_g[c], clipped[i]);
         }
     }
     const SrgbLight& curve = SrgbLight::tables();

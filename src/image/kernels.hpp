@@ -41,13 +41,37 @@ struct CellCorners {
     bool by_channel = false;  ///< the three channels are corrected differently
 };
 
+/// Bilinear interpolation of a cell's corners along one row of pixel centres.
+struct EdgeLine {
+    float left, slope;
+    EdgeLine(const float corner[4], int row) {
+        const float ty = (static_cast<float>(row) + 0.5F) * (1.0F / kCell);
+        left = corner[0] + (corner[2] - corner[0]) * ty;
+        const float right = corner[1] + (corner[3] - corner[1]) * ty;
+        slope = (right - left) * (1.0F / kCell);
+    }
+    [[nodiscard]] float at(int column) const {
+        return left + slope * (static_cast<float>(column) + 0.5F);
+    }
+};
+
 /// Values at the 16x16 pixel centres of a cell.
 struct CellCoords {
     alignas(64) float u[kCellArea];
     alignas(64) float v[kCellArea];
     alignas(64) float h[3][kCellArea];  ///< R, G, B; only [0] counts unless by_channel
+    /// Unless corners_of_g: g is needed near black only, so that an interpolated cell leaves it.
     alignas(64) float g[3][kCellArea];
+    float g_corner[3][4];
+    bool corners_of_g = false;
     bool by_channel = false;
+    bool monotone = false;  ///< known: u rises or falls along every row, and so does v
+
+    /// g of channel `c` (0 unless by_channel) at a pixel's number.
+    [[nodiscard]] float g_at(int c, int at) const {
+        if (!corners_of_g) return g[c][at];
+        return EdgeLine(g_corner[c], at / kCell).at(at % kCell);
+    }
 };
 
 /// One plane of a frame as a cell sees it: sample position = coordinate * scale + offset, counted

@@ -34,15 +34,10 @@ int16_t saturate(int32_t v) {
     return static_cast<int16_t>(std::clamp<int32_t>(v, INT16_MIN, INT16_MAX));
 }
 
-void interpolate_one(const float c[4], float* out) {
+void interpolate_one(const float corner[4], float* out) {
     for (int j = 0; j < kCell; ++j) {
-        const float ty = (static_cast<float>(j) + 0.5F) / kCell;
-        const float left = c[0] + (c[2] - c[0]) * ty;
-        const float right = c[1] + (c[3] - c[1]) * ty;
-        const float slope = (right - left) * (1.0F / kCell);
-        for (int k = 0; k < kCell; ++k) {
-            out[j * kCell + k] = left + slope * (static_cast<float>(k) + 0.5F);
-        }
+        const EdgeLine line(corner, j);
+        for (int k = 0; k < kCell; ++k) out[j * kCell + k] = line.at(k);
     }
 }
 
@@ -50,9 +45,11 @@ void interpolate_cell(const CellCorners& corners, CellCoords& out) {
     interpolate_one(corners.u, out.u);
     interpolate_one(corners.v, out.v);
     out.by_channel = corners.by_channel;
+    out.monotone = true;
+    out.corners_of_g = true;
     for (int c = 0; c < (corners.by_channel ? 3 : 1); ++c) {
         interpolate_one(corners.h[c], out.h[c]);
-        interpolate_one(corners.g[c], out.g[c]);
+        std::copy_n(corners.g[c], 4, out.g_corner[c]);
     }
 }
 
@@ -85,8 +82,42 @@ float tap(const uint8_t* row, int64_t x) {
     return static_cast<float>(value);
 }
 
+/// 8-bit samples in whole numbers, bilinearly or by six taps.
+float sample_bytes(const CellPlane& p, const Taps& taps, float u, float v, bool linear) {
+    const auto x = static_cast<int32_t>(std::lrintf((u * p.scale_x + p.offset_x) * kPhases));
+    const auto y = static_cast<int32_t>(std::lrintf((v * p.scale_y + p.offset_y) * kPhases));
+    const int32_t tx = x & (kPhases - 1);
+    const int32_t ty = y & (kPhases - 1);
+    const uint8_t* at =
+        p.origin + static_cast<int64_t>(y >> kPhaseBits) * p.stride + (x >> kPhaseBits);
+    if (linear) {
+        const auto line = [&](const uint8_t* s) {
+            constexpr int kHalf = 1 << (kLinearLineShift - 1);
+            return (s[0] * (kPhases - tx) + s[1] * tx + kHalf) >> kLinearLineShift;
+        };
+        return static_cast<float>(line(at) * (kPhases - ty) + line(at + p.stride) * ty) *
+               kLinearScale;
+    }
+    constexpr int kFirst = 1 - kUsualTaps / 2;
+    int16_t wx[kUsualTaps];
+    int16_t wy[kUsualTaps];
+    whole_weights(taps, tx, wx);
+    whole_weights(taps, ty, wy);
+    int32_t sum = 0;
+    for (int j = 0; j < kUsualTaps; ++j) {
+        const uint8_t* row = at + (j + kFirst) * p.stride + kFirst;
+        int32_t line = 1 << (kLineShift - 1);
+        for (int i = 0; i < kUsualTaps; ++i) line += row[i] * wx[i];
+        sum += (line >> kLineShift) * wy[j];
+    }
+    return static_cast<float>(sum) * kWholeScale;
+}
+
 template <typename T>
 float sample_plane(const CellPlane& p, const Taps& taps, float u, float v, bool linear) {
+    if constexpr (sizeof(T) == 1) {
+        if (linear || taps.count == kUsualTaps) return sample_bytes(p, taps, u, v, linear);
+    }
     const float x = u * p.scale_x + p.offset_x;
     const float y = v * p.scale_y + p.offset_y;
     const float floor_x = std::floor(x);
@@ -160,7 +191,7 @@ void sample_cell_of(const CellSampler& s, const CellCoords& coords, Out* const o
                     const int light = coords.by_channel ? i : 0;
                     c[i] = corrected_value(
                         c[i], lifted_factor(coords.h[light][at] * s.gain_h[i], clipped),
-                        lifted_factor(coords.g[light][at] * s.gain_g[i], clipped));
+                        lifted_factor(coords.g_at(light, at) * s.gain_g[i], clipped));
                 }
                 store(s, c[i], out[i][j * stride + k]);
             }

@@ -13,8 +13,11 @@
 //
 #include <hwy/highway.h>
 
+#include "image/sample_bytes_simd.hpp"
 #include "image/sample_plane_simd.hpp"
 
+// libhwy's set for processors without vectors is never asked for: the plain twins are there.
+#if HWY_TARGET != HWY_SCALAR
 HWY_BEFORE_NAMESPACE();
 namespace broadloom {
 namespace HWY_NAMESPACE {
@@ -28,14 +31,22 @@ HWY_INLINE void interpolate_one(const float* c, float* HWY_RESTRICT out) {
     const DF d;
     const auto n = static_cast<int>(hn::Lanes(d));
     const auto half = hn::Set(d, 0.5F);
-    for (int j = 0; j < kCell; ++j) {
-        const float ty = (static_cast<float>(j) + 0.5F) / kCell;
-        const float left = c[0] + (c[2] - c[0]) * ty;
-        const float right = c[1] + (c[3] - c[1]) * ty;
-        const auto slope = hn::Set(d, (right - left) * (1.0F / kCell));
-        for (int k = 0; k < kCell; k += n) {
-            const auto at = hn::Add(hn::Iota(d, static_cast<float>(k)), half);
-            hn::Store(hn::Add(hn::Set(d, left), hn::Mul(slope, at)), d, out + j * kCell + k);
+    const auto share = hn::Set(d, 1.0F / kCell);
+    // Where rows start and how they rise, one in a lane.
+    HWY_ALIGN float left[kCell];
+    HWY_ALIGN float slope[kCell];
+    for (int j = 0; j < kCell; j += n) {
+        const auto ty = hn::Mul(hn::Add(hn::Iota(d, static_cast<float>(j)), half), share);
+        const auto l = hn::Add(hn::Set(d, c[0]), hn::Mul(hn::Set(d, c[2] - c[0]), ty));
+        const auto r = hn::Add(hn::Set(d, c[1]), hn::Mul(hn::Set(d, c[3] - c[1]), ty));
+        hn::Store(l, d, left + j);
+        hn::Store(hn::Mul(hn::Sub(r, l), share), d, slope + j);
+    }
+    for (int k = 0; k < kCell; k += n) {
+        const auto at = hn::Add(hn::Iota(d, static_cast<float>(k)), half);
+        for (int j = 0; j < kCell; ++j) {
+            hn::Store(hn::Add(hn::Set(d, left[j]), hn::Mul(hn::Set(d, slope[j]), at)), d,
+                      out + j * kCell + k);
         }
     }
 }
@@ -44,10 +55,21 @@ void interpolate_cell(const CellCorners& corners, CellCoords& out) {
     interpolate_one(corners.u, out.u);
     interpolate_one(corners.v, out.v);
     out.by_channel = corners.by_channel;
+    out.monotone = true;
+    out.corners_of_g = true;
     for (int c = 0; c < (corners.by_channel ? 3 : 1); ++c) {
         interpolate_one(corners.h[c], out.h[c]);
-        interpolate_one(corners.g[c], out.g[c]);
+        std::copy_n(corners.g[c], 4, out.g_corner[c]);
     }
+}
+
+// g of pixels k.. of row j.
+HWY_INLINE VF light_of(const CellCoords& coords, int c, int j, int k) {
+    const DF d;
+    if (!coords.corners_of_g) return hn::Load(d, coords.g[c] + j * kCell + k);
+    const EdgeLine line(coords.g_corner[c], j);
+    const auto at = hn::Add(hn::Iota(d, static_cast<float>(k)), hn::Set(d, 0.5F));
+    return hn::Add(hn::Set(d, line.left), hn::Mul(hn::Set(d, line.slope), at));
 }
 
 // Corrected values where both ends lie on the power part of the curve.
@@ -105,8 +127,7 @@ HWY_INLINE void store(const CellSampler& s, VF value, int16_t* to) {
     const auto low = hn::Set(d, static_cast<float>(s.keep_range ? -kWorkLimit : 0));
     const auto high = hn::Set(d, static_cast<float>(s.keep_range ? kWorkLimit : kWorkWhite));
     const auto scaled = hn::Min(hn::Max(hn::Mul(value, hn::Set(d, 32.0F)), low), high);
-    const VI rounded = hn::NearestInt(scaled);
-    hn::StoreU(hn::DemoteTo(d16, rounded), d16, to);
+    hn::StoreU(hn::DemoteTo(d16, to_nearest(scaled)), d16, to);
 }
 
 HWY_INLINE void store(const CellSampler& /*s*/, VF value, float* to) {
@@ -119,47 +140,29 @@ HWY_NOINLINE void sample_cell_of(const CellSampler& s, const CellCoords& coords,
                                  std::ptrdiff_t stride) {
     const DF d;
     const auto n = static_cast<int>(hn::Lanes(d));
-    const auto unit = hn::Set(d, 255.0F / 65535.0F);
-    const bool usual = s.taps->count == kUsualTaps;
+    HWY_ALIGN float planes[3][kCellArea];
+    if constexpr (kSixteen) {
+        sample_floats<kSixteen, kThree, kLinear>(s, coords, planes);
+    } else {
+        if (HWY_LIKELY(s.taps->count == kUsualTaps)) {
+            sample_bytes(s.plane, kThree && !kLinear ? 3 : 1, *s.taps,
+                         BytePositions(s, s.plane[0], coords), planes);
+        } else {
+            sample_floats<kSixteen, kThree, kLinear>(s, coords, planes);
+        }
+        if constexpr (kThree && kLinear) {
+            sample_linear_bytes(s.plane + 1, BytePositions(s, s.plane[1], coords), planes + 1);
+        }
+    }
     for (int j = 0; j < kCell; ++j) {
         for (int k = 0; k < kCell; k += n) {
             const int at = j * kCell + k;
-            const auto u = hn::Min(hn::Max(hn::Load(d, coords.u + at), hn::Set(d, s.u_low)),
-                                   hn::Set(d, s.u_high));
-            const auto v = hn::Min(hn::Max(hn::Load(d, coords.v + at), hn::Set(d, s.v_low)),
-                                   hn::Set(d, s.v_high));
-            const auto clamp = [](float t, float low, float high) {
-                return std::min(std::max(t, low), high);
-            };
-            const float u0 = clamp(coords.u[at], s.u_low, s.u_high);
-            const float u1 = clamp(coords.u[at + n - 1], s.u_low, s.u_high);
-            const float v0 = clamp(coords.v[at], s.v_low, s.v_high);
-            const float v1 = clamp(coords.v[at + n - 1], s.v_low, s.v_high);
-            constexpr int kSharp = kThree && !kLinear ? 3 : 1;  // planes that are not bilinear
-            VF planes[3];
-            if (HWY_LIKELY(usual)) {
-                const Position<kSixteen, kUsualTaps> position(s.plane[0], *s.taps, u, v, u0, u1, v0,
-                                                              v1);
-                for (int i = 0; i < kSharp; ++i) planes[i] = sample_plane(s.plane[i], position);
-            } else {
-                sample_stretched<kSixteen>(s.plane, kSharp, *s.taps, u, v, planes);
-            }
-            if constexpr (kThree && kLinear) {
-                const Position<kSixteen, 2> chroma(s.plane[1], *s.taps, u, v, u0, u1, v0, v1);
-                planes[1] = sample_plane(s.plane[1], chroma);
-                planes[2] = sample_plane(s.plane[2], chroma);
-            }
-            auto c0 = planes[0];
-            if constexpr (kSixteen) c0 = hn::Mul(c0, unit);
+            auto c0 = hn::Load(d, planes[0] + at);
             auto c1 = c0;
             auto c2 = c0;
             if constexpr (kThree) {
-                c1 = planes[1];
-                c2 = planes[2];
-                if constexpr (kSixteen) {
-                    c1 = hn::Mul(c1, unit);
-                    c2 = hn::Mul(c2, unit);
-                }
+                c1 = hn::Load(d, planes[1] + at);
+                c2 = hn::Load(d, planes[2] + at);
                 if (s.ycc) {
                     const auto mid = hn::Set(d, 128.0F);
                     const auto cb = hn::Sub(c1, mid);
@@ -197,9 +200,9 @@ HWY_NOINLINE void sample_cell_of(const CellSampler& s, const CellCoords& coords,
                     hn::Min(hn::Min(hn::Min(c0, p0), hn::Min(c1, p1)), hn::Min(c2, p2));
                 if (HWY_UNLIKELY(!hn::AllFalse(d, hn::Lt(lowest, hn::Set(d, kToeEnd))))) {
                     const int by = coords.by_channel ? 1 : 0;
-                    auto g0 = hn::Load(d, coords.g[0] + at);
-                    auto g1 = hn::Load(d, coords.g[by] + at);
-                    auto g2 = hn::Load(d, coords.g[2 * by] + at);
+                    auto g0 = light_of(coords, 0, j, k);
+                    auto g1 = light_of(coords, by, j, k);
+                    auto g2 = light_of(coords, 2 * by, j, k);
                     g0 = lifted_factor(hn::Mul(g0, hn::Set(d, s.gain_g[0])), clipped);
                     g1 = lifted_factor(hn::Mul(g1, hn::Set(d, s.gain_g[1])), clipped);
                     g2 = lifted_factor(hn::Mul(g2, hn::Set(d, s.gain_g[2])), clipped);
@@ -513,8 +516,7 @@ void pack_row(const int16_t* r, const int16_t* g, const int16_t* b, uint8_t* HWY
     const auto lane = hn::Iota(du32, 0);
     const auto step = hn::Set(du32, rounding.step);
     auto lower = hn::Add(hn::Set(du32, rounding.first), hn::Mul(lane, step));
-    [[maybe_unused]] const auto half_step =
-        hn::Set(du32, static_cast<uint32_t>(lanes / 2) * rounding.step);
+    const auto half_step = hn::Set(du32, static_cast<uint32_t>(lanes / 2) * rounding.step);
     const auto to_offsets = [&](hn::Vec<decltype(du32)> at) HWY_ATTR {
         return hn::DemoteTo(half_d, hn::BitCast(d32, hn::ShiftRight<27>(at)));
     };
@@ -526,14 +528,9 @@ void pack_row(const int16_t* r, const int16_t* g, const int16_t* b, uint8_t* HWY
     const auto full = hn::Set(d8, 255);
     int64_t x = 0;
     for (; x + lanes <= n; x += lanes) {
-#if HWY_TARGET == HWY_SCALAR  // one lane has no halves
-        offsets = to_offsets(lower);
-        lower = hn::Add(lower, step);
-#else
         const auto upper = hn::Add(lower, half_step);
         offsets = hn::Combine(d, to_offsets(upper), to_offsets(lower));
         lower = hn::Add(upper, half_step);
-#endif
         hn::StoreInterleaved4(to_bytes(r + x), to_bytes(g + x), to_bytes(b + x), full, d8,
                               rgbx + 4 * x);
     }
@@ -597,6 +594,7 @@ const Kernels* kernel_table(const char* name) {
 }  // namespace HWY_NAMESPACE
 }  // namespace broadloom
 HWY_AFTER_NAMESPACE();
+#endif  // HWY_TARGET != HWY_SCALAR
 
 #if HWY_ONCE
 namespace broadloom {

@@ -1,6 +1,6 @@
-/// How vector code takes one row of pixels of a cell out of a frame's planes. Part of
-/// kernels_simd.cpp, compiled once for each instruction set; the plain twin is in
-/// kernels_plain.cpp.
+/// How vector code takes one row of pixels of a cell out of a frame's planes, in floats: planes of
+/// 16 bits, and all by a stretched kernel. Part of kernels_simd.cpp, compiled once for each
+/// instruction set; the plain twin is in kernels_plain.cpp.
 
 // Included again for every target: the usual guard, turned round with libhwy's toggle.
 #if defined(BROADLOOM_SAMPLE_PLANE_SIMD) == defined(HWY_TARGET_TOGGLE)
@@ -16,21 +16,15 @@
 #include <cmath>
 
 #include "image/kernels.hpp"
+#include "image/sample_bytes_simd.hpp"
 
+#if HWY_TARGET != HWY_SCALAR
 HWY_BEFORE_NAMESPACE();
 namespace broadloom {
 namespace HWY_NAMESPACE {
 namespace {
 
 namespace hn = hwy::HWY_NAMESPACE;
-
-// Lanes of one row of a cell: at most 16, a divisor of 16.
-using DF = hn::CappedTag<float, kCell>;
-using DI = hn::RebindToSigned<DF>;
-using DU = hn::RebindToUnsigned<DF>;
-using VF = hn::Vec<DF>;
-using VI = hn::Vec<DI>;
-using VU = hn::Vec<DU>;
 
 // Weights as in taps.hpp.
 HWY_INLINE void tap_weights(const Taps& taps, int count, VF t, VF* HWY_RESTRICT w) {
@@ -108,88 +102,39 @@ HWY_INLINE VI sample_offset(const CellPlane& p, VI ix, VI iy) {
     return hn::Add(hn::Mul(iy, hn::Set(DI(), static_cast<int32_t>(p.stride))), ix);
 }
 
-// A run of up to 32 samples of a row, from which every lane takes its own.
+// A run of up to 32 samples of a row, from which every lane takes its own: as floats in two
+// registers, which one instruction looks up.
 #if HWY_TARGET == HWY_AVX3
-// As floats in two registers, which one instruction looks up.
-constexpr bool kRunsOfSixteen = true;
+constexpr bool kWordRuns = true;
 
-struct RunIndex {
-    VI first;
-    HWY_INLINE explicit RunIndex(VU dx, int /*taps*/) : first(hn::BitCast(DI(), dx)) {}
-};
-
-template <bool kSixteen>
-struct Run {
+struct WordRun {
     VF low, high;
     bool wide;
 
-    HWY_INLINE Run(const uint8_t* at, bool is_wide) : low(load(at)), high(low), wide(is_wide) {
-        if (wide) high = load(at + (kSixteen ? 32 : 16));
+    HWY_INLINE WordRun(const uint8_t* at, bool is_wide) : low(load(at)), high(low), wide(is_wide) {
+        if (wide) high = load(at + 32);
     }
     HWY_INLINE static VF load(const uint8_t* at) {
-        if constexpr (kSixteen) {
-            const hn::Rebind<uint16_t, DF> d16;
-            return hn::ConvertTo(
-                DF(), hn::PromoteTo(DI(), hn::LoadU(d16, reinterpret_cast<const uint16_t*>(at))));
-        } else {
-            const hn::Rebind<uint8_t, DF> d8;
-            return hn::ConvertTo(DF(), hn::PromoteTo(DI(), hn::LoadU(d8, at)));
-        }
+        const hn::Rebind<uint16_t, DF> d16;
+        return hn::ConvertTo(
+            DF(), hn::PromoteTo(DI(), hn::LoadU(d16, reinterpret_cast<const uint16_t*>(at))));
     }
-    [[nodiscard]] HWY_INLINE VF tap(const RunIndex& index, int t) const {
-        const auto at = hn::Add(index.first, hn::Set(DI(), t));
+    [[nodiscard]] HWY_INLINE VF tap(VU first, int t) const {
+        const auto at = hn::Add(first, hn::Set(DU(), static_cast<uint32_t>(t)));
         if (wide) return VF{_mm512_permutex2var_ps(low.raw, at.raw, high.raw)};
         return VF{_mm512_permutexvar_ps(at.raw, low.raw)};
     }
 };
 #else
-// As bytes in two registers, each looked up by itself.
-constexpr bool kRunsOfSixteen = false;
-using D8 = hn::Rebind<uint8_t, DF>;
-using D128 = hn::CappedTag<uint8_t, 16>;
-
-struct RunIndex {
-    hn::Vec<D8> low[kUsualTaps], high[kUsualTaps];
-    HWY_INLINE RunIndex(VU dx, int taps) {
-        const D8 d8;
-        const auto at = hn::DemoteTo(d8, hn::BitCast(DI(), dx));
-        for (int t = 0; t < taps; ++t) {
-            const auto index = hn::Add(at, hn::Set(d8, static_cast<uint8_t>(t)));
-            // From 16 on the first table gives zero, below 16 the second.
-            low[t] = hn::SaturatedAdd(index, hn::Set(d8, 112));
-#if !HWY_ARCH_X86  // where the bits below the highest and above the low four count, too
-            low[t] = hn::And(low[t], hn::Set(d8, 0x8F));
-#endif
-            high[t] = hn::Sub(index, hn::Set(d8, 16));
-        }
-    }
-};
-
-template <bool kSixteen>
-struct Run {
-    hn::Vec<D128> first, second;
-    bool wide;
-
-    HWY_INLINE Run(const uint8_t* at, bool is_wide)
-        : first(hn::LoadU(D128(), at)), second(first), wide(is_wide) {
-        if (wide) second = hn::LoadU(D128(), at + 16);
-    }
-    [[nodiscard]] HWY_INLINE VF tap(const RunIndex& index, int t) const {
-        auto bytes = hn::TableLookupBytesOr0(first, index.low[t]);
-        if (wide) bytes = hn::Or(bytes, hn::TableLookupBytesOr0(second, index.high[t]));
-        return hn::ConvertTo(DF(), hn::PromoteTo(DI(), bytes));
-    }
-};
+constexpr bool kWordRuns = false;
 #endif
 
-// Where the samples of one row of pixels lie in a plane, shared by planes of the same geometry:
-// two samples a side for bilinear planes, else kUsualTaps. Usually a frame is hardly turned or
-// scaled against the canvas: then the samples of all lanes lie in a few short runs of source rows,
-// which are loaded once and shuffled; otherwise they are gathered.
-template <bool kSixteen, int kTaps>
+// Where the 16-bit samples of one row of pixels lie in a plane, shared by planes of the same
+// geometry: two samples a side for bilinear planes, else kUsualTaps. Samples of lanes that lie in
+// a few short runs of source rows are loaded once and shuffled; others are gathered.
+template <int kTaps>
 struct Position {
     static constexpr int kFirst = 1 - kTaps / 2;
-    static constexpr bool kRuns = !kSixteen || kRunsOfSixteen;
 
     VF tx, ty;
     VI ix, iy;
@@ -224,7 +169,7 @@ struct Position {
         dx = hn::BitCast(du, hn::Sub(ix, hn::Set(di, base_x)));
         const auto dy = hn::BitCast(du, hn::Sub(iy, hn::Set(di, base_y)));
         lower = hn::RebindMask(d, hn::Gt(dy, hn::Zero(du)));
-        if constexpr (kRuns) {
+        if constexpr (kWordRuns) {
             const auto bad =
                 hn::Or(hn::Gt(dx, hn::Set(du, 32U - kTaps)), hn::Gt(dy, hn::Set(du, 1U)));
             near = hn::AllFalse(du, bad);
@@ -234,19 +179,18 @@ struct Position {
     }
 };
 
-template <bool kSixteen, int kTaps>
-HWY_INLINE VF sample_plane(const CellPlane& p, const Position<kSixteen, kTaps>& at) {
+template <int kTaps>
+HWY_INLINE VF sample_plane(const CellPlane& p, const Position<kTaps>& at) {
     constexpr bool kLinear = kTaps == 2;
-    constexpr int kFirst = Position<kSixteen, kTaps>::kFirst;
+    constexpr int kFirst = Position<kTaps>::kFirst;
     VF lines[kTaps];
-    if (Position<kSixteen, kTaps>::kRuns && HWY_LIKELY(at.near)) {
-        const uint8_t* row =
-            p.origin + (at.base_y + kFirst) * p.stride + (at.base_x + kFirst) * (kSixteen ? 2 : 1);
-        const RunIndex index(at.dx, kTaps);
+#if HWY_TARGET == HWY_AVX3
+    if (HWY_LIKELY(at.near)) {
+        const uint8_t* row = p.origin + (at.base_y + kFirst) * p.stride + (at.base_x + kFirst) * 2;
         const auto line = [&](const uint8_t* start, bool wide) HWY_ATTR {
-            const Run<kSixteen> run(start, wide);
+            const WordRun run(start, wide);
             VF values[kTaps];
-            for (int t = 0; t < kTaps; ++t) values[t] = run.tap(index, t);
+            for (int t = 0; t < kTaps; ++t) values[t] = run.tap(at.dx, t);
             return kLinear ? between(values[0], values[1], at.tx) : weighted(values, at.wx, kTaps);
         };
         const auto all = [&](bool wide) HWY_ATTR {
@@ -262,17 +206,18 @@ HWY_INLINE VF sample_plane(const CellPlane& p, const Position<kSixteen, kTaps>& 
         } else {
             all(false);
         }
-    } else {
-        const VI offset = sample_offset<kSixteen>(p, at.ix, at.iy);
-        const uint8_t* first = p.origin + kFirst * p.stride + kFirst * (kSixteen ? 2 : 1);
-        for (int r = 0; r < kTaps; ++r) {
-            if constexpr (kLinear) {
-                VF four[4];
-                gather<kSixteen>(first + r * p.stride, offset, four);
-                lines[r] = between(four[0], four[1], at.tx);
-            } else {
-                lines[r] = gathered_line<kSixteen>(first + r * p.stride, offset, at.wx, kTaps);
-            }
+        return kLinear ? between(lines[0], lines[1], at.ty) : weighted(lines, at.wy, kTaps);
+    }
+#endif
+    const VI offset = sample_offset<true>(p, at.ix, at.iy);
+    const uint8_t* first = p.origin + kFirst * p.stride + kFirst * 2;
+    for (int r = 0; r < kTaps; ++r) {
+        if constexpr (kLinear) {
+            VF two[4];
+            gather<true>(first + r * p.stride, offset, two);
+            lines[r] = between(two[0], two[1], at.tx);
+        } else {
+            lines[r] = gathered_line<true>(first + r * p.stride, offset, at.wx, kTaps);
         }
     }
     return kLinear ? between(lines[0], lines[1], at.ty) : weighted(lines, at.wy, kTaps);
@@ -309,9 +254,54 @@ HWY_NOINLINE void sample_stretched(const CellPlane* planes, int count, const Tap
     }
 }
 
+// The planes of a cell as floats on the 0..255 scale; those that are not sampled in whole numbers.
+template <bool kSixteen, bool kThree, bool kLinear>
+HWY_INLINE void sample_floats(const CellSampler& s, const CellCoords& coords,
+                              float (*HWY_RESTRICT planes)[kCellArea]) {
+    const DF d;
+    const auto n = static_cast<int>(hn::Lanes(d));
+    const bool usual = s.taps->count == kUsualTaps;
+    constexpr int kSharp = kThree && !kLinear ? 3 : 1;  // planes that are not bilinear
+    const auto clamp = [](float t, float low, float high) {
+        return std::min(std::max(t, low), high);
+    };
+    for (int at = 0; at < kCellArea; at += n) {
+        const auto u =
+            hn::Min(hn::Max(hn::Load(d, coords.u + at), hn::Set(d, s.u_low)), hn::Set(d, s.u_high));
+        const auto v =
+            hn::Min(hn::Max(hn::Load(d, coords.v + at), hn::Set(d, s.v_low)), hn::Set(d, s.v_high));
+        VF sampled[3];
+        if constexpr (kSixteen) {
+            const float u0 = clamp(coords.u[at], s.u_low, s.u_high);
+            const float u1 = clamp(coords.u[at + n - 1], s.u_low, s.u_high);
+            const float v0 = clamp(coords.v[at], s.v_low, s.v_high);
+            const float v1 = clamp(coords.v[at + n - 1], s.v_low, s.v_high);
+            if (usual) {
+                const Position<kUsualTaps> position(s.plane[0], *s.taps, u, v, u0, u1, v0, v1);
+                for (int i = 0; i < kSharp; ++i) sampled[i] = sample_plane(s.plane[i], position);
+            }
+            if constexpr (kThree && kLinear) {
+                const Position<2> chroma(s.plane[1], *s.taps, u, v, u0, u1, v0, v1);
+                sampled[1] = sample_plane(s.plane[1], chroma);
+                sampled[2] = sample_plane(s.plane[2], chroma);
+            }
+        }
+        if (!kSixteen || !usual) {
+            sample_stretched<kSixteen>(s.plane, kSharp, *s.taps, u, v, sampled);
+        }
+        for (int i = 0; i < (kSixteen && kThree ? 3 : kSharp); ++i) {
+            if constexpr (kSixteen) {
+                sampled[i] = hn::Mul(sampled[i], hn::Set(d, 255.0F / 65535.0F));
+            }
+            hn::Store(sampled[i], d, planes[i] + at);
+        }
+    }
+}
+
 }  // namespace
 }  // namespace HWY_NAMESPACE
 }  // namespace broadloom
 HWY_AFTER_NAMESPACE();
+#endif  // HWY_TARGET != HWY_SCALAR
 
 #endif  // target toggle

@@ -23,6 +23,13 @@ double bessel(double x) {
 
 double sinc(double t) { return t == 0 ? 1 : std::sin(kPi * t) / (kPi * t); }
 
+/// A product of numbers with 15 fraction bits, rounded half up.
+int32_t fixed_product(int32_t a, int32_t b) { return (a * b + 0x4000) >> 15; }
+
+int16_t whole(float coefficient, float unit) {
+    return static_cast<int16_t>(std::lrint(coefficient * unit));
+}
+
 int samples_each_side(double stretch) { return (stretch <= 1.5 ? kUsualTaps : kMostTaps) / 2; }
 
 }  // namespace
@@ -85,7 +92,32 @@ Taps make_taps(double ratio) {
     }
     // The middle pair takes what rounding left of the sum.
     for (size_t k = 0; k < kNodes; ++k) taps.even[half - 1][k] = static_cast<float>(rest[k]);
+    if (taps.count != kUsualTaps) return taps;
+    float unit = kWholeOne;  // of a power of 2 s
+    for (size_t k = 0; k < kNodes; ++k, unit /= 4) {
+        for (int p = 0; p < half; ++p) {
+            if (p + 1 < half) taps.whole_even[p][k] = whole(taps.even[p][k], unit);
+            taps.whole_odd[p][k] = whole(taps.odd[p][k], unit / 2);
+        }
+    }
     return taps;
+}
+
+void whole_weights(const Taps& taps, int32_t phase, int16_t w[kUsualTaps]) {
+    constexpr int kHalf = kUsualTaps / 2;
+    const int32_t s = std::max((phase << (16 - kPhaseBits)) - 32768, -32767);
+    const int32_t z = fixed_product(s, s);
+    const auto square = [&](const int16_t* c) {
+        return fixed_product(fixed_product(c[2], z) + c[1], z) + c[0];
+    };
+    int32_t rest = kWholeOne / 2;
+    for (int p = 0; p < kHalf; ++p) {
+        const int32_t even = p + 1 < kHalf ? square(taps.whole_even[p]) : rest;
+        rest -= even;
+        const int32_t odd = fixed_product(square(taps.whole_odd[p]), s);
+        w[p] = static_cast<int16_t>(even + odd);
+        w[kUsualTaps - 1 - p] = static_cast<int16_t>(even - odd);
+    }
 }
 
 const Taps& usual_taps() {

@@ -311,7 +311,10 @@ TEST_CASE("cells carry the light of the fields by channel", "[fields]") {
                                                (region.y0 + cy) * kCell + k / kCell, inverse_norm);
                 const FramePoint p = lit.at(d, inverse_norm);
                 for (size_t c = 0; c < 3; ++c) {
-                    worst = std::max(worst, std::abs(static_cast<double>(coords.g[c][k] - p.g[c])));
+                    worst = std::max(
+                        worst,
+                        std::abs(static_cast<double>(
+                            coords.g_at(static_cast<int>(c), static_cast<int>(k)) - p.g[c])));
                     worst = std::max(worst, std::abs(static_cast<double>(coords.h[c][k] - p.h[c])));
                 }
                 apart = std::max(apart, std::abs(static_cast<double>(p.g[0] - p.g[2])));

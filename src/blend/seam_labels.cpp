@@ -8,10 +8,11 @@ namespace broadloom {
 
 RegionMaps::RegionMaps(const Canvas& canvas, const CellRegion& region,
                        const std::vector<FrameGeometry>& geometry,
-                       const std::vector<int>& candidates)
+                       const std::vector<int>& candidates, const Kernels* kernels)
     // Frames that cover nothing stay: their cone may still hold uncovered pixels.
     : directions_(canvas, region),
       geometry_(geometry),
+      kernels_(kernels),
       frames_(candidates),
       maps_(candidates.size()) {}
 

@@ -16,9 +16,10 @@ namespace broadloom {
 /// for: most of a picture is far from all frames but one. For one thread at a time.
 class RegionMaps {
   public:
-    /// `geometry` must stay.
+    /// `geometry` must stay. Maps are made with `kernels`; null: one node at a time.
     RegionMaps(const Canvas& canvas, const CellRegion& region,
-               const std::vector<FrameGeometry>& geometry, const std::vector<int>& candidates);
+               const std::vector<FrameGeometry>& geometry, const std::vector<int>& candidates,
+               const Kernels* kernels = nullptr);
     RegionMaps(const RegionMaps&) = delete;  // maps point into directions
     RegionMaps& operator=(const RegionMaps&) = delete;
     ~RegionMaps() = default;
@@ -30,7 +31,7 @@ class RegionMaps {
     /// Of frames()[k].
     [[nodiscard]] const CellMap& map(size_t k) const {
         std::optional<CellMap>& map = maps_[k];
-        if (!map) map.emplace(directions_, geometry(k));
+        if (!map) map.emplace(directions_, geometry(k), kernels_);
         return *map;
     }
     [[nodiscard]] const FrameGeometry& geometry(size_t k) const {
@@ -40,6 +41,7 @@ class RegionMaps {
   private:
     LatticeDirections directions_;
     const std::vector<FrameGeometry>& geometry_;
+    const Kernels* kernels_;
     std::vector<int> frames_;
     mutable std::vector<std::optional<CellMap>> maps_;
 };

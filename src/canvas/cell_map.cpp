@@ -82,7 +82,8 @@ void interpolate_points(const std::array<FramePoint, 4>& corner, const FrameGeom
     kernels.interpolate_cell(corners, out);
 }
 
-CellMap::CellMap(const LatticeDirections& directions, const FrameGeometry& frame)
+CellMap::CellMap(const LatticeDirections& directions, const FrameGeometry& frame,
+                 const Kernels* kernels)
     : directions_(&directions),
       frame_(&frame),
       width_(directions.region().width()),
@@ -90,6 +91,11 @@ CellMap::CellMap(const LatticeDirections& directions, const FrameGeometry& frame
       largest_error_(kLargestError * std::max(1.0, frame.focal_px() * kRadPerDeg /
                                                        directions.canvas().pixels_per_degree)) {
     nodes_.resize(static_cast<size_t>((width_ + 3) * (height_ + 3)));
+    if (kernels != nullptr && kernels->project_nodes != nullptr) {
+        project_nodes(*kernels);
+        classify();
+        return;
+    }
     for (int64_t j = -1; j <= height_ + 1; ++j) {
         FramePoint* row = nodes_.data() + (j + 1) * (width_ + 3) + 1;
         const double inverse_norm = directions.inverse_norm(j);
@@ -100,6 +106,44 @@ CellMap::CellMap(const LatticeDirections& directions, const FrameGeometry& frame
     classify();
 }
 
+/// No pixel of a cell is farther than this from its nearest corner, in radians on the sphere (on a
+/// cylinder angles are smaller).
+double CellMap::cell_reach() const {
+    return 1.42 * kCell / directions_->canvas().pixels_per_degree * kRadPerDeg;
+}
+
+void CellMap::project_nodes(const Kernels& kernels) {
+    NodeProjection projection = frame_->node_projection();
+    // A cell that may be in view depends on its corners and on their neighbours.
+    const double angle = frame_->cone_rad() + 4 * cell_reach();
+    if (angle < kPi) projection.least_score = std::cos(angle);
+    // The same in frame pixels: four cells as large as they are on the axis, four times as large
+    // far off a wide lens's axis.
+    projection.margin =
+        16 * kCell *
+        std::max(1.0, frame_->focal_px() * kRadPerDeg / directions_->canvas().pixels_per_degree);
+    if (frame_->fields()) projection.margin += frame_->fields()->longest_shift();
+    NodeBatch batch;
+    constexpr auto kSize = static_cast<int64_t>(NodeBatch::kSize);
+    for (int64_t j = -1; j <= height_ + 1; ++j) {
+        FramePoint* row = nodes_.data() + (j + 1) * (width_ + 3) + 1;
+        const LatticeDirections::Row& at = directions_->row(j);
+        batch.across = at.across;
+        batch.down = at.down;
+        batch.inverse_norm = at.inverse_norm;
+        for (int64_t first = -1; first <= width_ + 1; first += kSize) {
+            const int64_t count = std::min(kSize, width_ + 2 - first);
+            for (int64_t i = 0; i < kSize; ++i) {
+                const auto& column = directions_->column(first + std::min(i, count - 1));
+                batch.sine[i] = column.sine;
+                batch.cosine[i] = column.cosine;
+            }
+            kernels.project_nodes(projection, batch);
+            frame_->points_of(batch, static_cast<size_t>(count), row + first);
+        }
+    }
+}
+
 size_t CellMap::bytes(const CellRegion& region) {
     return static_cast<size_t>((region.width() + 3) * (region.height() + 3)) *
            (sizeof(FramePoint) + sizeof(Cell));
@@ -107,10 +151,7 @@ size_t CellMap::bytes(const CellRegion& region) {
 
 void CellMap::classify() {
     cells_.resize(static_cast<size_t>(width_ * height_));
-    // No pixel of a cell is farther than this from its nearest corner, in radians on the sphere (on
-    // a cylinder angles are smaller).
-    const double reach = 1.42 * kCell / directions_->canvas().pixels_per_degree * kRadPerDeg;
-    const double angle = frame_->cone_rad() + reach;
+    const double angle = frame_->cone_rad() + cell_reach();
     const double reject = angle < kPi ? std::cos(angle) : -2;
     const auto w = static_cast<double>(frame_->stored_width());
     const auto h = static_cast<double>(frame_->stored_height());
@@ -143,7 +184,8 @@ void CellMap::classify() {
                         error_y, std::abs(a.y - 2 * p.y + b.y) + std::abs(c.y - 2 * p.y + d.y));
                 }
             }
-            if (!smooth || std::hypot(error_x, error_y) / 8 > largest_error_) {
+            if (!smooth ||
+                error_x * error_x + error_y * error_y > 64 * largest_error_ * largest_error_) {
                 cell.way = points_suffice(cx, cy) ? Way::points : Way::pixels;
                 classify_by_pixels(cx, cy, cell);
             } else {
@@ -261,6 +303,7 @@ void CellMap::coordinates_from_points(int64_t cx, int64_t cy, CellCoords& out, i
     origin_x = origin_of(points[0].x, frame_->stored_width());
     origin_y = origin_of(points[0].y, frame_->stored_height());
     out.by_channel = frame_->per_channel();
+    out.monotone = out.corners_of_g = false;
     const size_t channels = out.by_channel ? 3 : 1;
     const auto mean = [](const auto& of, double u, double v) {
         return (1 - v) * ((1 - u) * of(0) + u * of(1)) +

@@ -36,12 +36,8 @@ class LatticeDirections {
     LatticeDirections(const Canvas& canvas, const CellRegion& region);
 
     /// The direction at node (i, j), i = 0 at the region's left edge; -1 and width() + 1 exist.
-    [[nodiscard]] Vec3 node(int64_t i, int64_t j) const {
-        return combine(columns_[static_cast<size_t>(i + 1)], rows_[static_cast<size_t>(j + 1)]);
-    }
-    [[nodiscard]] double inverse_norm(int64_t j) const {
-        return rows_[static_cast<size_t>(j + 1)].inverse_norm;
-    }
+    [[nodiscard]] Vec3 node(int64_t i, int64_t j) const { return combine(column(i), row(j)); }
+    [[nodiscard]] double inverse_norm(int64_t j) const { return row(j).inverse_norm; }
     [[nodiscard]] const CellRegion& region() const { return region_; }
     [[nodiscard]] const Canvas& canvas() const { return canvas_; }
 
@@ -51,6 +47,11 @@ class LatticeDirections {
     struct Row {
         double across = 1, down = 0, inverse_norm = 1;
     };
+    /// Of nodes, counted as above.
+    [[nodiscard]] const Column& column(int64_t i) const {
+        return columns_[static_cast<size_t>(i + 1)];
+    }
+    [[nodiscard]] const Row& row(int64_t j) const { return rows_[static_cast<size_t>(j + 1)]; }
     /// Of canvas coordinates as in the region.
     [[nodiscard]] Column column_at(double x) const;
     [[nodiscard]] Row row_at(double y) const;
@@ -76,7 +77,9 @@ enum class Coverage : uint8_t { none, part, full };
 /// One frame over one region.
 class CellMap {
   public:
-    CellMap(const LatticeDirections& directions, const FrameGeometry& frame);
+    /// With `kernels` nodes that no cell in view depends on are left out; else it is the same.
+    CellMap(const LatticeDirections& directions, const FrameGeometry& frame,
+            const Kernels* kernels = nullptr);
 
     /// How much of the cell's 256 pixels the frame covers (in view and not left out by a mask);
     /// `part` is also said where it is not known. (cx, cy) counted from the region's corner.
@@ -124,6 +127,8 @@ class CellMap {
     [[nodiscard]] const FramePoint& node(int64_t i, int64_t j) const {
         return nodes_[static_cast<size_t>((j + 1) * (width_ + 3) + i + 1)];
     }
+    [[nodiscard]] double cell_reach() const;
+    void project_nodes(const Kernels& kernels);
     void classify();
     void classify_by_pixels(int64_t cx, int64_t cy, Cell& cell) const;
     void apply_masks(double x_low, double y_low, double x_high, double y_high, Cell& cell) const;

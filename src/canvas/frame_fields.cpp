@@ -12,15 +12,16 @@ namespace {
 int axis_basis(int count, double position, double side, std::array<double, 4>& weight) {
     const int spans = count - 3;
     // Not a number counts as the near border.
-    const double share = position > 0 ? std::min(position / side, 1.0) : 0.0;
+    const double share = position > 0 ? std::min(position * (1 / side), 1.0) : 0.0;
     const double at = share * spans;
     const int first = std::min(static_cast<int>(at), spans - 1);
     const double t = at - first;
     const double s = 1 - t;
-    weight[0] = s * s * s / 6;
-    weight[1] = (4 + t * t * (3 * t - 6)) / 6;
-    weight[2] = (4 + s * s * (3 * s - 6)) / 6;
-    weight[3] = t * t * t / 6;
+    constexpr double kSixth = 1.0 / 6;
+    weight[0] = s * s * s * kSixth;
+    weight[1] = (4 + t * t * (3 * t - 6)) * kSixth;
+    weight[2] = (4 + s * s * (3 * s - 6)) * kSixth;
+    weight[3] = t * t * t * kSixth;
     return first;
 }
 

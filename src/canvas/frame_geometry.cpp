@@ -135,8 +135,9 @@ FrameGeometry::Correction FrameGeometry::correction(double upright_x, double upr
 /// Camera-space direction to upright pixels; false behind the camera and beyond the fold radius.
 bool FrameGeometry::project(const Vec3& c, Vec2& pixel) const {
     if (!(c.z > 0)) return false;
-    const double a = c.x / c.z;
-    const double b = c.y / c.z;
+    const double inverse = 1 / c.z;
+    const double a = c.x * inverse;
+    const double b = c.y * inverse;
     const double r2 = a * a + b * b;
     if (!(r2 < fold_sq_)) return false;
     const double radial = 1 + r2 * (k1_ + r2 * (k2_ + r2 * k3_));
@@ -175,11 +176,15 @@ FramePoint FrameGeometry::at(const Vec3& direction, double inverse_norm) const {
         const auto gains = fields_->log_gains(x, y, width_, height_);
         for (size_t i = 0; i < 3; ++i) {
             p.g[i] *= static_cast<float>(exponential(gains[i]));
-            p.h[i] *= static_cast<float>(exponential(gains[i] / 2.4));
+            p.h[i] *= static_cast<float>(exponential(gains[i] * (1 / 2.4)));
         }
     }
-    // Upright to stored pixels; EXIF 2.3, tag 274: what the stored picture's first row and column
-    // are.
+    to_stored(x, y, p);
+    return p;
+}
+
+/// Upright to stored pixels; EXIF 2.3, tag 274: what the stored picture's first row and column are.
+void FrameGeometry::to_stored(double x, double y, FramePoint& p) const {
     switch (orientation_) {
         case 2:
             p.x = width_ - x, p.y = y;
@@ -206,7 +211,61 @@ FramePoint FrameGeometry::at(const Vec3& direction, double inverse_norm) const {
             p.x = x, p.y = y;
             break;
     }
-    return p;
+}
+
+NodeProjection FrameGeometry::node_projection() const {
+    NodeProjection n;
+    for (size_t i = 0; i < 3; ++i) {
+        for (size_t j = 0; j < 3; ++j) n.to_camera[3 * i + j] = rotation_.m[j][i];
+    }
+    n.focal = focal_;
+    n.cx = cx_;
+    n.cy = cy_;
+    n.k1 = k1_;
+    n.k2 = k2_;
+    n.k3 = k3_;
+    n.p1 = p1_;
+    n.p2 = p2_;
+    n.fold_sq = fold_sq_;
+    n.width = width_;
+    n.height = height_;
+    if (fields_ && fields_->moves()) {
+        n.shift = {fields_->shift_grid.columns,
+                   fields_->shift_grid.rows,
+                   {fields_->dx.data(), fields_->dy.data(), nullptr}};
+    }
+    if (per_channel()) {
+        const auto& light = fields_->log_gain;
+        n.light = {fields_->light_grid.columns,
+                   fields_->light_grid.rows,
+                   {light[0].data(), light[1].data(), light[2].data()}};
+    }
+    static_assert(sizeof(Correction) == 2 * sizeof(float));
+    if (vignetted_) n.vignetting = &table_[0].h;
+    n.inverse_half_diagonal_sq = inverse_half_diagonal_sq_;
+    n.table_scale = table_scale_;
+    n.table_steps = kTableSteps;
+    return n;
+}
+
+void FrameGeometry::points_of(const NodeBatch& batch, size_t count, FramePoint* out) const {
+    for (size_t i = 0; i < count; ++i) {
+        FramePoint& p = out[i];
+        if (batch.single[i] != 0) {
+            p = at({batch.across * batch.sine[i], batch.down, batch.across * batch.cosine[i]},
+                   batch.inverse_norm);
+            continue;
+        }
+        p = {};
+        p.score = batch.score[i];
+        if (batch.valid[i] == 0) continue;
+        p.valid = true;
+        for (size_t c = 0; c < 3; ++c) {
+            p.h[c] = batch.h[c][i];
+            p.g[c] = batch.g[c][i];
+        }
+        to_stored(batch.x[i], batch.y[i], p);
+    }
 }
 
 }  // namespace broadloom

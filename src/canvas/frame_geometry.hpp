@@ -13,6 +13,7 @@
 #include "broadloom/scene.hpp"
 #include "canvas/frame_fields.hpp"
 #include "canvas/frame_masks.hpp"
+#include "image/node_batch.hpp"
 
 namespace broadloom {
 
@@ -42,6 +43,11 @@ class FrameGeometry {
 
     /// `direction` need not have unit length; `inverse_norm` is 1 / its length.
     [[nodiscard]] FramePoint at(const Vec3& direction, double inverse_norm) const;
+
+    /// The frame for Kernels::project_nodes(), which must not outlive it, and what that makes of a
+    /// batch's first `count` nodes: the bits of at(), where the batch's limits leave them.
+    [[nodiscard]] NodeProjection node_projection() const;
+    void points_of(const NodeBatch& batch, size_t count, FramePoint* out) const;
 
     /// The view test in stored pixels: 0.5 <= x <= w - 0.5 and the same for y, where the view is
     /// not narrowed.
@@ -89,6 +95,7 @@ class FrameGeometry {
     [[nodiscard]] Correction correction(double upright_x, double upright_y) const;
     bool project(const Vec3& c, Vec2& pixel) const;
     void set_cone(double margin_px);
+    void to_stored(double x, double y, FramePoint& p) const;
 
     Rotation rotation_;
     Lens lens_;

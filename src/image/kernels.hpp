@@ -12,6 +12,7 @@
 #include <type_traits>
 
 #include "broadloom/instruction_set.hpp"
+#include "image/node_batch.hpp"
 #include "image/taps.hpp"
 
 namespace broadloom {
@@ -151,6 +152,9 @@ struct Rounding {
 
 struct Kernels {
     const char* name;
+
+    /// Lattice nodes in a frame; null: FrameGeometry::at() is the plain twin.
+    void (*project_nodes)(const NodeProjection& projection, NodeBatch& batch);
 
     /// Bilinear interpolation of the corners to the pixel centres.
     void (*interpolate_cell)(const CellCorners& corners, CellCoords& out);

@@ -324,6 +324,7 @@ void pack_deep_row(const float* r, const float* g, const float* b, uint16_t* rgb
 
 const Kernels& plain_kernels() {
     static const Kernels table{"plain",
+                               nullptr,
                                interpolate_cell,
                                sample_cell<int16_t>,
                                sample_cell<float>,

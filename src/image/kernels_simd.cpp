@@ -13,6 +13,7 @@
 //
 #include <hwy/highway.h>
 
+#include "image/node_batch_simd.hpp"
 #include "image/sample_bytes_simd.hpp"
 #include "image/sample_plane_simd.hpp"
 
@@ -580,6 +581,7 @@ void pack_deep_row(const float* r, const float* g, const float* b, uint16_t* HWY
 
 const Kernels* kernel_table(const char* name) {
     static Kernels table{name,
+                         project_nodes,
                          interpolate_cell,
                          sample_cell<int16_t>,
                          sample_cell<float>,

@@ -178,8 +178,9 @@ void Scheduler::plan(Leaf& leaf, int64_t index) {
     const auto node = static_cast<size_t>(job_.tree->leaves[static_cast<size_t>(index)]);
     const Rect rect = job_.area_of(job_.tree->nodes[node]);
     const Rect area = block_surroundings(job_.canvas, rect, job_.block.bands);
-    leaf.maps = std::make_unique<RegionMaps>(job_.canvas, cells_of(area), job_.geometry,
-                                             index_.touching(aligned_outwards(area, kCell)));
+    leaf.maps =
+        std::make_unique<RegionMaps>(job_.canvas, cells_of(area), job_.geometry,
+                                     index_.touching(aligned_outwards(area, kCell)), &kernels_);
     leaf.labels = seams_.label(*leaf.maps, kernels_);
     for (const int k : leaf.labels->owners(area)) {
         leaf.frames.push_back(leaf.maps->frames()[static_cast<size_t>(k)]);

@@ -29,6 +29,22 @@ T background_value(uint8_t level) {
     }
 }
 
+/// Marks what lies within `reach` rows and columns of a mark, in a grid row by row.
+void grow(std::vector<uint8_t>& marks, int64_t width, int64_t height, int64_t reach) {
+    std::vector<uint8_t> line(static_cast<size_t>(std::max(width, height)));
+    const auto along = [&](uint8_t* first, int64_t n, int64_t step) {
+        for (int64_t i = 0; i < n; ++i) line[static_cast<size_t>(i)] = first[i * step];
+        int64_t until = 0;  // marked before it
+        for (int64_t i = 0; i < n; ++i) {
+            if (line[static_cast<size_t>(i)] == 0) continue;
+            until = std::max(until, i - reach);
+            for (; until < std::min(n, i + reach + 1); ++until) first[until * step] = 1;
+        }
+    };
+    for (int64_t y = 0; y < height; ++y) along(marks.data() + y * width, width, 1);
+    for (int64_t x = 0; x < width; ++x) along(marks.data() + x, height, width);
+}
+
 }  // namespace
 
 Rect block_surroundings(const Canvas& canvas, const Rect& rect, int bands) {
@@ -300,8 +316,8 @@ bool BlockRenderer::difference(const Job& job, Planes<T>& planes, int k, const R
     const CellRegion cells = job.local_cells(inside_canvas);
     const CellMap& map = job.maps.map(static_cast<size_t>(k));
 
-    // Weight first; its bounding box bounds where differences matter.
-    CellRegion near{cells.x1, cells.y1, cells.x0, cells.y0};
+    // Weight first; differences matter within its reach only.
+    std::vector<uint8_t> near(static_cast<size_t>(cells.width() * cells.height()), 0);
     const int64_t weight_stride = weight.stride();
     for (int64_t cy = cells.y0; cy < cells.y1; ++cy) {
         for (int64_t cx = cells.x0; cx < cells.x1; ++cx) {
@@ -321,14 +337,11 @@ bool BlockRenderer::difference(const Job& job, Planes<T>& planes, int k, const R
                     any = any || mine;
                 }
             }
-            if (any) {
-                near = {std::min(near.x0, cx), std::min(near.y0, cy), std::max(near.x1, cx + 1),
-                        std::max(near.y1, cy + 1)};
-            }
+            near[static_cast<size_t>((cy - cells.y0) * cells.width() + cx - cells.x0)] =
+                any ? 1 : 0;
         }
     }
-    const int64_t reach = ceil_div(seam_reach(options_.bands), kCell);
-    near = {near.x0 - reach, near.y0 - reach, near.x1 + reach, near.y1 + reach};
+    grow(near, cells.width(), cells.height(), ceil_div(seam_reach(options_.bands), kCell));
 
     bool differs = false;
     for (int64_t cy = cells.y0; cy < cells.y1; ++cy) {
@@ -338,8 +351,8 @@ bool BlockRenderer::difference(const Job& job, Planes<T>& planes, int k, const R
             T* out[3] = {red.at(x, y), green.at(x, y), blue.at(x, y)};
             const int64_t stride = red.stride();
             const Coverage coverage = map.coverage(cx, cy);
-            if (coverage == Coverage::none || job.labels.cell(cx, cy) == k || cx < near.x0 ||
-                cx >= near.x1 || cy < near.y0 || cy >= near.y1) {
+            if (coverage == Coverage::none || job.labels.cell(cx, cy) == k ||
+                near[static_cast<size_t>((cy - cells.y0) * cells.width() + cx - cells.x0)] == 0) {
                 for (auto* o : out) {
                     for (int j = 0; j < kCell; ++j) std::fill_n(o + j * stride, kCell, T{0});
                 }

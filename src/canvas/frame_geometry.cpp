@@ -76,11 +76,18 @@ void FrameGeometry::set_cone(double margin_px) {
     const double right = width_ + margin_px;
     const double top = -margin_px;
     const double bottom = height_ + margin_px;
+    // Points much nearer than the farthest corner cannot show the largest angle.
+    const double far_x = std::max(cx_ - left, right - cx_);
+    const double far_y = std::max(cy_ - top, bottom - cy_);
+    const double least_sq = 0.8 * 0.8 * (far_x * far_x + far_y * far_y);
     for (int i = 0; i <= kSteps; ++i) {
         const double t = static_cast<double>(i) / kSteps;
         const double x = left + t * (right - left);
         const double y = top + t * (bottom - top);
         for (const Vec2 p : {Vec2{x, top}, Vec2{x, bottom}, Vec2{left, y}, Vec2{right, y}}) {
+            const double dx = p.x - cx_;
+            const double dy = p.y - cy_;
+            if (dx * dx + dy * dy < least_sq) continue;
             if (const auto ab = lens_.undistort(p)) {
                 largest = std::max(largest, std::atan(std::hypot(ab->x, ab->y)));
             } else {

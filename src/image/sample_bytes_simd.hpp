@@ -57,6 +57,9 @@ HWY_INLINE VI pair_products(VW a, VW b) {
     return VI{_mm256_madd_epi16(a.raw, b.raw)};
 #elif HWY_TARGET == HWY_SSE4
     return VI{_mm_madd_epi16(a.raw, b.raw)};
+#elif HWY_TARGET == HWY_NEON && HWY_ARCH_ARM_A64
+    return VI{vpaddq_s32(vmull_s16(vget_low_s16(a.raw), vget_low_s16(b.raw)),
+                         vmull_high_s16(a.raw, b.raw))};
 #else
     const DI di;
     const auto even = [&](VW v) HWY_ATTR {
@@ -254,7 +257,6 @@ HWY_INLINE void lines_of_runs(const CellPlane& p, const ByteSpot<kTaps>& at, con
 template <int kTaps>
 HWY_NOINLINE void lines_gathered(const CellPlane& p, const ByteSpot<kTaps>& at, const VW* wx,
                                  VI half, VI* HWY_RESTRICT lines) {
-    const DI di;
     const DU du;
     const VI offset = at.offset(p);
     const auto pair = [&](VU four) HWY_ATTR {

@@ -136,7 +136,7 @@ LabelGrid nearest_centre_grid(const CoarseCanvas& coarse,
             const Rect block{x0, y0, std::min(x0 + kBlock, grid.width),
                              std::min(y0 + kBlock, grid.height)};
             const RegionMaps maps(coarse.canvas, cells_of(block), geometry,
-                                  index.touching(aligned_outwards(block, kCell)));
+                                  index.touching(aligned_outwards(block, kCell)), &kernels);
             const LabelRegion labels = rule.label(maps, kernels);
             for (int64_t y = block.y0; y < block.y1; ++y) {
                 for (int64_t x = block.x0; x < block.x1; ++x) {

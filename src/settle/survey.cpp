@@ -96,7 +96,7 @@ class Look {
                     const DetailMap& detail, CoarseFrame& out) {
         const CellRegion region = cells_of(block);
         const LatticeDirections directions(coarse_.canvas, region);
-        const CellMap map(directions, geometry);
+        const CellMap map(directions, geometry, &kernels_);
         for (int64_t cy = 0; cy < region.height(); ++cy) {
             for (int64_t cx = 0; cx < region.width(); ++cx) {
                 if (map.coverage(cx, cy) == Coverage::none) continue;

@@ -377,6 +377,7 @@ class Bench {
         if (r.status != 0) throw std::runtime_error(command[0] + " failed: " + r.err);
         Json j = Json::parse(r.out);
         j["peak_memory_bytes"] = r.peak_bytes;
+        j["process_cpu_seconds"] = r.cpu_seconds;
         return j;
     }
     Json floor_of(const Row& r) const {

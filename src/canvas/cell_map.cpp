@@ -267,7 +267,7 @@ void CellMap::points_of(int64_t cx, int64_t cy, double offset, double step,
         const LatticeDirections::Row row =
             directions_->row_at(static_cast<double>((region.y0 + cy) * kCell) + offset + step * j);
         for (int i = 0; i < kSide; ++i) {
-            out[static_cast<size_t>(j * kSide + i)] = frame_->at(
+            out[static_cast<size_t>(j) * kSide + static_cast<size_t>(i)] = frame_->at(
                 LatticeDirections::combine(columns[static_cast<size_t>(i)], row), row.inverse_norm);
         }
     }

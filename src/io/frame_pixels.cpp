@@ -115,8 +115,8 @@ void FramePixels::allocate(const FrameInfo& info, int held_denominator) {
     if (layout.bytes > bytes_) {
         // The old mapping goes first, so that both never count at once.
         release();
-        void* fresh =
-            mmap(nullptr, layout.bytes, PROT_READ | PROT_WRITE, MAP_PRIVATE | MAP_ANONYMOUS | MAP_POPULATE, -1, 0);
+        void* fresh = mmap(nullptr, layout.bytes, PROT_READ | PROT_WRITE,
+                           MAP_PRIVATE | MAP_ANONYMOUS | MAP_POPULATE, -1, 0);
         if (fresh == MAP_FAILED) {
             throw Error(ErrorCode::machine, "no memory for a frame of " +
                                                 std::to_string(info.stored_width) + "x" +

@@ -86,7 +86,8 @@ void FrameFile::expect_size(int64_t bytes) const {
 
 Mapping::Mapping(size_t bytes) : bytes_(bytes) {
     if (bytes == 0) return;
-    data_ = mmap(nullptr, bytes, PROT_READ | PROT_WRITE, MAP_PRIVATE | MAP_ANONYMOUS | MAP_POPULATE, -1, 0);
+    data_ = mmap(nullptr, bytes, PROT_READ | PROT_WRITE, MAP_PRIVATE | MAP_ANONYMOUS | MAP_POPULATE,
+                 -1, 0);
     if (data_ == MAP_FAILED) {
         data_ = nullptr;
         throw Error(ErrorCode::machine,

@@ -15,3 +15,7 @@ foreach(test grid_cut_test opencv_seam_test)
   # As a system folder: OpenCV's headers are not clean under our warnings.
   target_include_directories(${test} SYSTEM PRIVATE ${OPENCV_STITCHING_INCLUDE_DIR})
 endforeach()
+
+# For looking at seams, not a test: the places of a finished result where they are seen most.
+add_executable(worst_seams EXCLUDE_FROM_ALL bench/worst_seams.cpp)
+target_link_libraries(worst_seams PRIVATE bl_base nlohmann_json::nlohmann_json PkgConfig::VIPS)

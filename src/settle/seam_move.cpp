@@ -75,6 +75,16 @@ void SeamMove::mark_near(const MoveReach& reach, int frame, const SeamLevel& lev
                 near_[inner(x, y)] = labels_[bordered(x, y)] == frame ? 1 : 0;
             }
         }
+    } else if (reach.from == MoveReach::From::avoided) {
+        const int32_t avoided = kAvoided * level.side() * level.side();
+        for (int64_t y = 0; y < height_; ++y) {
+            for (int64_t x = 0; x < width_; ++x) {
+                const int16_t here = labels_[bordered(x, y)];
+                if (here < 0 || here == frame) continue;
+                if (view.preference(here, canvas_x(x), region_.y0 + y) >= avoided)
+                    near_[inner(x, y)] = 1;
+            }
+        }
     } else {
         const int32_t least = reach.costly * kSeamUnit * level.side();
         for (int64_t y = 0; y < height_; ++y) {

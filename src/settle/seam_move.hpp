@@ -57,12 +57,16 @@ class SeamLevel {
     int32_t side_;
 };
 
+/// The preference for what is shown elsewhere already: more than anything else comes to.
+inline constexpr int32_t kAvoided = kSeamUnit - 1;
+
 /// Which pixels a move may change.
 struct MoveReach {
     enum class From : uint8_t {
         anywhere,
-        own,     ///< within `distance` of pixels that the frame has
-        costly,  ///< within `distance` of a seam that crosses something
+        own,      ///< within `distance` of pixels that the frame has
+        costly,   ///< within `distance` of a seam that crosses something
+        avoided,  ///< within `distance` of pixels with kAvoided
     };
     From from = From::anywhere;
     int64_t distance = 0;

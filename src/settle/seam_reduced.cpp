@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <iterator>
 
 #include "base/parallel.hpp"
 #include "base/work_meter.hpp"
@@ -15,6 +16,8 @@ constexpr int64_t kSide = 4;
 constexpr double kClearly = 0.7;
 /// Detail below this, levels, is grain.
 constexpr int kLeastDetail = 4;
+/// Frames show different things where they differ by five times the noise.
+constexpr float kMoved = 6.25F;
 
 /// City-block distance from the nearest block that is not covered, in blocks; the frame's rectangle
 /// ends the cover.
@@ -194,12 +197,13 @@ void ReducedScene::prefer(int k, const SeamOptions& options, const std::vector<u
                 cost += options.unsharp * std::max(0.0, 1 - share / kClearly);
             }
             f.preference[local] =
-                static_cast<uint8_t>(std::clamp(std::lround(cost * kSeamUnit), 0L, 255L));
+                static_cast<uint8_t>(std::clamp(std::lround(cost * kSeamUnit), 0L, kAvoided - 1L));
         }
     }
 }
 
 void ReducedScene::list_pairs() {
+    neighbours_.resize(frames_.size());
     for (size_t k = 0; k < frames_.size(); ++k) {
         pairs_of_.push_back(pairs_.size());
         const Rect& a = frames_[k].rect;
@@ -217,7 +221,9 @@ void ReducedScene::list_pairs() {
             if (parts == 0) continue;
             if (parts > 1) common = {a.x0, common.y0, a.x1, common.y1};
             if (common.x0 >= span_.width) common = common.moved(-span_.width, 0);
-            pairs_.push_back({static_cast<int>(k), static_cast<int>(l), {}, common, {}});
+            neighbours_[k].push_back(static_cast<int>(l));
+            neighbours_[l].push_back(static_cast<int>(k));
+            pairs_.push_back({static_cast<int>(k), static_cast<int>(l), {}, common, {}, {}});
         }
     }
     pairs_of_.push_back(pairs_.size());
@@ -243,6 +249,7 @@ void ReducedScene::measure(Pair& pair, const CoarseFrames& source, const SeamOpt
                       std::min(pair.common.y1 * side_, canvas_.height)};
     pair.tone = measure_pair(a, b, pixels, canvas_, options);
     pair.cost.assign(static_cast<size_t>(pair.common.area()), 0);
+    std::vector<uint8_t> differs(static_cast<size_t>(pixels.area()), 0);
     struct Block {
         float sum = 0, most = 0;
         float count = 0;
@@ -265,6 +272,8 @@ void ReducedScene::measure(Pair& pair, const CoarseFrames& source, const SeamOpt
                 block.sum += ratio;
                 block.most = std::max(block.most, ratio);
                 block.count += 1;
+                if (ratio < kMoved) continue;
+                differs[static_cast<size_t>((y - pixels.y0) * pixels.width() + x - pixels.x0)] = 1;
             }
         }
         uint16_t* row = pair.cost.data() + by * pair.common.width();
@@ -273,6 +282,23 @@ void ReducedScene::measure(Pair& pair, const CoarseFrames& source, const SeamOpt
             if (block.count > 0) row[i] = difference_cost(block.sum / block.count, block.most);
         }
     }
+    pair.sightings = find_sightings(a, pair.first, b, pair.second, pixels, canvas_, differs);
+}
+
+std::vector<MovedPlace> ReducedScene::take_sightings() {
+    std::vector<MovedPlace> all;
+    for (Pair& pair : pairs_) {
+        std::move(pair.sightings.begin(), pair.sightings.end(), std::back_inserter(all));
+        pair.sightings = {};
+    }
+    return all;
+}
+
+void ReducedScene::avoid(int k, int64_t x, int64_t y) {
+    Frame& f = frames_[static_cast<size_t>(k)];
+    const int64_t column = span_.column(x / side_, f.rect.x0);
+    f.preference[static_cast<size_t>((y / side_ - f.rect.y0) * f.rect.width() + column)] =
+        uint8_t{kAvoided};
 }
 
 int32_t ReducedScene::preference(int k, int64_t x, int64_t y) const {

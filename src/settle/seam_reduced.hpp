@@ -9,6 +9,7 @@
 #include <vector>
 
 #include "settle/coarse_frame.hpp"
+#include "settle/moved_things.hpp"
 #include "settle/seam_move.hpp"
 
 namespace broadloom {
@@ -32,6 +33,7 @@ class ReducedScene {
         PairTone tone;
         Rect common;                 ///< blocks, x0 in [0, width)
         std::vector<uint16_t> cost;  ///< difference_cost() of each block
+        std::vector<MovedPlace> sightings;
     };
 
     [[nodiscard]] size_t count() const { return frames_.size(); }
@@ -42,9 +44,22 @@ class ReducedScene {
     [[nodiscard]] const Frame& frame(int k) const { return frames_[static_cast<size_t>(k)]; }
     /// nullptr: they have no pixel in common.
     [[nodiscard]] const Pair* pair(int k, int l) const;
+    /// The frames that have pixels in common with one.
+    [[nodiscard]] const std::vector<int>& neighbours(int k) const {
+        return neighbours_[static_cast<size_t>(k)];
+    }
+    /// The block of a coarse pixel.
+    [[nodiscard]] size_t block_at(int64_t x, int64_t y) const {
+        return static_cast<size_t>(y / side_ * span_.width + x / side_);
+    }
     [[nodiscard]] bool any_kept() const { return any_kept_; }
     /// What it costs to take a coarse pixel from a frame.
     [[nodiscard]] int32_t preference(int k, int64_t x, int64_t y) const;
+
+    /// What one frame shows and another does not, by pair; they are not held any longer.
+    [[nodiscard]] std::vector<MovedPlace> take_sightings();
+    /// Makes it as costly as can be to take the block of a coarse pixel from the frame.
+    void avoid(int k, int64_t x, int64_t y);
 
     /// For each block the frame that is preferred there; those that are kept first.
     void first_labels(std::vector<int16_t>& labels, std::vector<uint8_t>& fixed) const;
@@ -61,6 +76,7 @@ class ReducedScene {
     std::vector<Frame> frames_;
     std::vector<Pair> pairs_;       // by first, then second
     std::vector<size_t> pairs_of_;  // where each frame's begin
+    std::vector<std::vector<int>> neighbours_;
     bool any_kept_ = false;
 };
 

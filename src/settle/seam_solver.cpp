@@ -6,6 +6,7 @@
 
 #include "base/work_meter.hpp"
 #include "broadloom/error.hpp"
+#include "settle/moved_things.hpp"
 #include "settle/ordered_tasks.hpp"
 #include "settle/seam_levels.hpp"
 
@@ -17,6 +18,8 @@ namespace {
 constexpr int kReducedRounds = 6;
 constexpr int kBandRounds = 2;
 constexpr int kWideRounds = 2;
+/// Times that seams are found again because they show something twice.
+constexpr int kDoubleRounds = 6;
 /// What a step across a seam costs, in pixels of seam, where it crosses something: what differs by
 /// about five times the noise, and by ten times.
 constexpr int32_t kCrosses = 16;
@@ -129,7 +132,7 @@ LabelGrid solve_seams(const CoarseCanvas& canvas, const CoarseFrames& frames,
                                           "; leave frames out or use the simple seams");
     }
     const CanvasSpan span{grid.width, grid.height, grid.wraps};
-    const ReducedScene scene(span, frames, options, threads, hooks);
+    ReducedScene scene(span, frames, options, threads, hooks);
     const MoveOrder order = order_moves(frames, span);
     Rounds rounds(order, threads, hooks);
 
@@ -138,6 +141,14 @@ LabelGrid solve_seams(const CoarseCanvas& canvas, const CoarseFrames& frames,
     scene.first_labels(reduced, fixed);
     ReducedLevel reduced_level(scene, reduced, fixed);
     rounds.run(reduced_level, {}, kReducedRounds, "finding seams");
+    bool any_avoided = false;
+    if (options.once) {
+        MovedThings moved(scene, frames);
+        for (int i = 0; i < kDoubleRounds && moved.avoid_doubles(reduced, threads, hooks); ++i) {
+            any_avoided = true;
+            rounds.run(reduced_level, {}, kReducedRounds, "finding seams");
+        }
+    }
 
     CoarseLevel level(scene, frames, grid.frame);
     run_in_order(order.conflicts, threads, [&](size_t i, int) {
@@ -145,6 +156,11 @@ LabelGrid solve_seams(const CoarseCanvas& canvas, const CoarseFrames& frames,
         level.take_over(order.frame[i], reduced);
     });
     rounds.run(level, {MoveReach::From::own, options.band}, kBandRounds, "refining seams");
+    if (any_avoided) {
+        // What lies near a frame's border can be avoided only where its very pixels count.
+        rounds.run(level, {MoveReach::From::avoided, 2 * options.band}, kBandRounds,
+                   "mending seams");
+    }
     for (const auto& [distance, costly] :
          {std::pair{options.wide_band, kCrosses}, std::pair{4 * options.wide_band, kCrossesMuch}}) {
         rounds.run(level, {MoveReach::From::costly, distance, costly}, kWideRounds,

@@ -13,7 +13,8 @@
 ///   is seen by both frames, it counts twice, plus 4: a seam along a frame's border costs like any
 ///   other, and blending has no room there.
 /// - for each pixel: a little for being near its frame's border, far from its middle, or clearly
-///   less sharp than another frame is there.
+///   less sharp than another frame is there; and 1 where it is taken from a frame that shows there
+///   what is shown elsewhere too (moved_things.hpp).
 #pragma once
 
 #include <cstddef>
@@ -41,6 +42,9 @@ struct SeamOptions {
     int band = 8;
     /// And where it still crosses something.
     int wide_band = 40;
+    /// What is recognised in two places is shown in one of them, where another frame sees the other
+    /// one; false: wherever the seams leave it.
+    bool once = true;
 };
 
 /// Pixels that no frame covers have no label; those with kKeep have that frame's, the earliest if

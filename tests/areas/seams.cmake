@@ -6,6 +6,7 @@ target_link_libraries(bl_moving_scene PUBLIC bl_settle)
 broadloom_test(label_grid_test unit/label_grid_test.cpp LINK bl_blend)
 broadloom_test(grid_labels_test unit/grid_labels_test.cpp LINK bl_made_up bl_blend)
 broadloom_test(seam_solver_test unit/seam_solver_test.cpp LINK bl_moving_scene)
+broadloom_test(moved_things_test unit/moved_things_test.cpp LINK bl_moving_scene)
 
 # OpenCV's cut and its seams as references; the folders and libraries are found in exactness.cmake.
 broadloom_test(grid_cut_test unit/grid_cut_test.cpp LINK bl_settle ${OPENCV_CORE_LIBRARY})

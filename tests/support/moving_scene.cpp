@@ -101,10 +101,9 @@ void add_stroke(Shape& shape, Point a, Point b, double thickness) {
     }
 }
 
-Shape person(Chance& chance, Point c) {
+/// `h` high and `w` wide; how arms and legs are held is left to chance.
+Shape posture(Chance& chance, Point c, double h, double w) {
     Shape s;
-    const double h = chance.between(22, 46);
-    const double w = h * chance.between(0.22, 0.32);
     add_ellipse(s, {c.x, c.y - 0.42 * h}, 0.085 * h + 0.7, 0.085 * h + 0.7);
     add_ellipse(s, {c.x, c.y - 0.12 * h}, w / 2, 0.25 * h);
     for (const int side : {-1, 1}) {
@@ -115,6 +114,12 @@ Shape person(Chance& chance, Point c) {
                    0.07 * h);
     }
     return s;
+}
+
+Shape person(Chance& chance, Point c) {
+    const double h = chance.between(22, 46);
+    const double w = h * chance.between(0.22, 0.32);
+    return posture(chance, c, h, w);
 }
 
 Shape vehicle(Chance& chance, Point c) {
@@ -145,6 +150,60 @@ Shape branch(Chance& chance, Point c) {
         at = next;
         thickness = std::max(1.5, thickness * 0.85);
     }
+    return s;
+}
+
+constexpr double kWalkerSide = 128;  // of the texture that goes along with one
+
+/// Something with a look of its own that stands elsewhere in each frame.
+struct Walker {
+    std::string kind;
+    Point home{0, 0};
+    double height = 0, width = 0;  // of a person
+    Shape shape;                   // of others, about (0, 0)
+    std::array<double, 3> tone{};
+    Texture texture;
+};
+
+std::vector<Walker> make_walkers(Chance& chance, const MovingPlan& plan, int64_t width,
+                                 int64_t height) {
+    std::vector<Walker> walkers;
+    for (int i = 0; i < plan.walkers; ++i) {
+        const int64_t kind = chance.whole(0, 2);
+        Walker w{kind == 0 ? "person" : (kind == 1 ? "vehicle" : "branch"),
+                 {chance.between(0, static_cast<double>(width)),
+                  chance.between(0, static_cast<double>(height))},
+                 chance.between(22, 46),
+                 0,
+                 {},
+                 {},
+                 Texture(chance, static_cast<int64_t>(kWalkerSide),
+                         static_cast<int64_t>(kWalkerSide), 7)};
+        w.width = w.height * chance.between(0.22, 0.32);
+        if (kind == 1) w.shape = vehicle(chance, {0, 0});
+        if (kind == 2) w.shape = branch(chance, {0, 0});
+        const bool light = chance.whole(0, 1) == 0;
+        const double tone = light ? chance.between(205, 235) : chance.between(15, 30);
+        for (double& t : w.tone) t = tone + chance.between(-6, 6);
+        walkers.push_back(std::move(w));
+    }
+    return walkers;
+}
+
+/// What a walker looks like in a frame: its place and its pixels, counted from the canvas's corner.
+struct Stand {
+    int64_t x = 0, y = 0;
+    Shape shape;
+};
+
+Stand stand(Chance& chance, const Walker& walker, double stride) {
+    Stand s;
+    s.x = std::lround(walker.home.x + chance.between(-stride, stride));
+    s.y = std::lround(walker.home.y + chance.between(-stride, stride));
+    const Shape about = walker.kind == "person"
+                            ? posture(chance, {0, 0}, walker.height, walker.width)
+                            : walker.shape;
+    for (const auto& [y, x] : about) s.shape.insert({y + s.y, x + s.x});
     return s;
 }
 
@@ -226,14 +285,25 @@ std::unique_ptr<MovingScene> make_moving_scene(const MovingPlan& plan, uint64_t 
         }
     }
 
+    // The pixels of a shape that some frame covers.
+    const auto places_of = [&](const Shape& shape) {
+        std::set<size_t> places;
+        for (const auto& [y, x] : shape) {
+            if (y < 0 || y >= height || (!plan.wraps && (x < 0 || x >= width))) continue;
+            if (covered[place(x, y)] != 0) places.insert(place(x, y));
+        }
+        return std::vector<size_t>(places.begin(), places.end());
+    };
+    const std::vector<Walker> walkers = make_walkers(chance, plan, width, height);
     for (size_t k = 0; k < scene->views.size(); ++k) {
         const Rect& view = scene->views[k];
         MovedThing thing;
         thing.frame = static_cast<int>(k);
+        thing.identity = static_cast<int>(k);
         Shape shape;
         double tone = 0;
         bool solid = false;
-        if (plan.objects) {
+        if (plan.objects && plan.walkers == 0) {
             const Point c{
                 chance.between(static_cast<double>(view.x0), static_cast<double>(view.x1)),
                 chance.between(static_cast<double>(view.y0), static_cast<double>(view.y1))};
@@ -248,14 +318,31 @@ std::unique_ptr<MovingScene> make_moving_scene(const MovingPlan& plan, uint64_t 
             tone = solid ? (light ? chance.between(205, 245) : chance.between(10, 30))
                          : (light ? 1 : -1) * chance.between(31, 45);
         }
+        thing.pixels = places_of(shape);
         std::vector<uint8_t> inside(static_cast<size_t>(width * height), 0);
-        for (const auto& [y, x] : shape) {
-            if (y < 0 || y >= height || (!plan.wraps && (x < 0 || x >= width))) continue;
-            if (covered[place(x, y)] == 0 || inside[place(x, y)] != 0) continue;
-            inside[place(x, y)] = 1;
-            thing.pixels.push_back(place(x, y));
+        for (const size_t p : thing.pixels) inside[p] = 1;
+        std::vector<MovedThing> seen_here{std::move(thing)};
+        std::map<size_t, std::array<double, 3>> walker_at;
+        for (size_t i = 0; i < walkers.size(); ++i) {
+            const Walker& walker = walkers[i];
+            const Stand there = stand(chance, walker, plan.stride);
+            const double light = chance.between(-2, 2);
+            for (const auto& [y, x] : there.shape) {
+                const double t =
+                    8 * walker.texture.at(static_cast<double>(x - there.x) + kWalkerSide / 2,
+                                          static_cast<double>(y - there.y) + kWalkerSide / 2);
+                std::array<double, 3> colour = walker.tone;
+                for (double& c : colour) c += t + light;
+                walker_at[place(x, y)] = colour;
+            }
+            MovedThing walked;
+            walked.frame = static_cast<int>(k);
+            walked.identity = static_cast<int>(i);
+            walked.kind = walker.kind;
+            walked.pixels = places_of(there.shape);
+            walked.mostly_inside = 2 * walked.pixels.size() > there.shape.size();
+            seen_here.push_back(std::move(walked));
         }
-        std::sort(thing.pixels.begin(), thing.pixels.end());
 
         CoarseFrame f;
         f.rect = aligned_outwards(view, 16);
@@ -271,6 +358,8 @@ std::unique_ptr<MovingScene> make_moving_scene(const MovingPlan& plan, uint64_t 
                 for (size_t c = 0; c < 3; ++c) {
                     double value = ground[place(x, y)][c];
                     if (inside[place(x, y)] != 0) value = solid ? tone : value + tone;
+                    const auto walker = walker_at.find(place(x, y));
+                    if (walker != walker_at.end()) value = walker->second[c];
                     value += plan.noise * chance.normal();
                     f.value[c][i] = static_cast<int16_t>(std::lround(value * kUnit));
                 }
@@ -279,13 +368,11 @@ std::unique_ptr<MovingScene> make_moving_scene(const MovingPlan& plan, uint64_t 
         if (f.rect.x0 < 0 && plan.wraps) f.rect = f.rect.moved(width, 0);
         scene->frames.add(std::move(f));
         // One of which nothing is seen by its own frame is none.
-        const bool seen = std::any_of(thing.pixels.begin(), thing.pixels.end(), [&](size_t p) {
-            const auto y = static_cast<int64_t>(p) / width;
-            const auto x = static_cast<int64_t>(p) % width;
-            return y >= view.y0 && y < view.y1 &&
-                   ((x >= view.x0 && x < view.x1) || (x + width >= view.x0 && x + width < view.x1));
-        });
-        if (seen) scene->things.push_back(std::move(thing));
+        for (MovedThing& t : seen_here) {
+            const bool seen = std::any_of(t.pixels.begin(), t.pixels.end(),
+                                          [&](size_t p) { return sees(*scene, k, p); });
+            if (seen) scene->things.push_back(std::move(t));
+        }
     }
     return scene;
 }
@@ -304,6 +391,15 @@ namespace {
 bool seen_by_any(const MovingScene& scene, size_t pixel) {
     for (size_t k = 0; k < scene.views.size(); ++k) {
         if (sees(scene, k, pixel)) return true;
+    }
+    return false;
+}
+
+/// Whether one thing is in two of the places, one bit each.
+bool shows_twice(const MovingScene& scene, uint64_t places) {
+    std::set<int> shown;
+    for (size_t t = 0; t < scene.things.size(); ++t) {
+        if ((places >> t & 1) != 0 && !shown.insert(scene.things[t].identity).second) return true;
     }
     return false;
 }
@@ -363,6 +459,15 @@ std::vector<bool> can_be_whole_or_absent(const MovingScene& scene) {
                 changed = true;
             }
         }
+        // And so must the places of one thing.
+        for (size_t t = 0; t < count; ++t) {
+            for (size_t u = 0; u < t; ++u) {
+                if (scene.things[t].identity != scene.things[u].identity || group[t] == group[u])
+                    continue;
+                group[t] = group[u] = std::min(group[t], group[u]);
+                changed = true;
+            }
+        }
     }
     std::vector<bool> result(count, false);
     for (size_t g = 0; g < count; ++g) {
@@ -379,7 +484,7 @@ std::vector<bool> can_be_whole_or_absent(const MovingScene& scene) {
                 all |= uint64_t{1} << members[i];
                 if ((choice >> i & 1) != 0) whole |= uint64_t{1} << members[i];
             }
-            if ((whole & never_whole) != 0) continue;
+            if ((whole & never_whole) != 0 || shows_twice(scene, whole)) continue;
             possible = std::all_of(questions.begin(), questions.end(), [&](const auto& question) {
                 const auto& [frames, there] = question;
                 if ((there & all) == 0) return true;
@@ -409,6 +514,33 @@ double share_shown(const MovingScene& scene, const LabelGrid& labels, const Move
 }
 
 bool is_cut(double share) { return share > 0.02 && share < 0.98; }
+
+int count_doubled(const MovingScene& scene, const LabelGrid& labels,
+                  const std::vector<bool>& counted) {
+    std::map<int, int> shown;
+    for (size_t t = 0; t < scene.things.size(); ++t) {
+        const MovedThing& thing = scene.things[t];
+        if (counted[t] && thing.mostly_inside && share_shown(scene, labels, thing) >= 0.98)
+            ++shown[thing.identity];
+    }
+    return static_cast<int>(
+        std::count_if(shown.begin(), shown.end(), [](const auto& s) { return s.second > 1; }));
+}
+
+int64_t wrongly_labelled(const MovingScene& scene, const LabelGrid& labels) {
+    int64_t wrong = 0;
+    for (size_t p = 0; p < labels.frame.size(); ++p) {
+        bool any = false;
+        bool own = false;
+        for (size_t k = 0; k < scene.views.size(); ++k) {
+            const bool here = sees(scene, k, p);
+            any = any || here;
+            own = own || (here && labels.frame[p] == static_cast<int16_t>(k));
+        }
+        wrong += any ? !own : labels.frame[p] != LabelGrid::kNobody;
+    }
+    return wrong;
+}
 
 LabelGrid nearest_centres(const MovingScene& scene) {
     LabelGrid grid(scene.canvas.canvas);

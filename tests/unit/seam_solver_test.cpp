@@ -38,22 +38,6 @@ CoarseFrame plain_frame(const Rect& view, int level) {
     return f;
 }
 
-/// Every covered pixel has a frame that covers it, every other has none.
-void check_valid(const MovingScene& scene, const LabelGrid& labels) {
-    int64_t wrong = 0;
-    for (size_t p = 0; p < labels.frame.size(); ++p) {
-        bool any = false;
-        bool own = false;
-        for (size_t k = 0; k < scene.views.size(); ++k) {
-            const bool here = sees(scene, k, p);
-            any = any || here;
-            own = own || (here && labels.frame[p] == static_cast<int16_t>(k));
-        }
-        wrong += any ? !own : labels.frame[p] != LabelGrid::kNobody;
-    }
-    CHECK(wrong == 0);
-}
-
 }  // namespace
 
 TEST_CASE("what moved is shown whole or not at all", "[seams]") {
@@ -70,7 +54,7 @@ TEST_CASE("what moved is shown whole or not at all", "[seams]") {
         const LabelGrid labels = solve_seams(scene->canvas, scene->frames, {}, 2);
         seconds += monotonic_seconds() - start;
         const LabelGrid nearest = nearest_centres(*scene);
-        check_valid(*scene, labels);
+        CHECK(wrongly_labelled(*scene, labels) == 0);
         bool bad = false;
         for (size_t t = 0; t < scene->things.size(); ++t) {
             const MovedThing& thing = scene->things[t];
@@ -205,7 +189,7 @@ TEST_CASE("on a canvas that wraps seams cross its edge and go round what moved",
         plan.wraps = true;
         const auto scene = make_moving_scene(plan, seed);
         const LabelGrid labels = solve_seams(scene->canvas, scene->frames, {}, 2);
-        check_valid(*scene, labels);
+        CHECK(wrongly_labelled(*scene, labels) == 0);
         const std::vector<bool> possible = can_be_whole_or_absent(*scene);
         for (size_t t = 0; t < scene->things.size(); ++t) {
             if (!possible[t]) continue;

@@ -23,7 +23,7 @@ test_packages=(
     chromium fonts-dejavu-core                    # the page in a browser
     mate-backgrounds lomiri-wallpapers-16.04 opencv-doc # photographs to test with
     golang-github-rwcarlsen-goexif-dev            # odd camera data to test with
-    clang-format clang-tidy libomp-dev            # scripts/test.sh --checks; clang's own omp.h
+    clang-format clang-tidy                       # scripts/test.sh --checks
 )
 neon_packages=(
     cmake ninja-build libhwy-dev catch2           # of the latter two the headers only

@@ -6,10 +6,10 @@
 #include <atomic>
 #include <exception>
 #include <vector>
-#if defined(BROADLOOM_STD_THREADS)
-#include <thread>
-#else
+#if defined(BROADLOOM_OPENMP)
 #include <omp.h>
+#else
+#include <thread>
 #endif
 
 namespace broadloom {
@@ -31,17 +31,17 @@ void run_workers(int count, const std::function<void(int)>& body) {
             thrown[static_cast<size_t>(i)] = std::current_exception();
         }
     };
-#if defined(BROADLOOM_STD_THREADS)
-    // Thread sanitizers do not know libgomp's barriers; plain threads do the same work.
-    std::vector<std::jthread> threads;
-    for (int i = 1; i < count; ++i) threads.emplace_back(guarded, i);
-    guarded(0);
-    threads.clear();
-#else
+#if defined(BROADLOOM_OPENMP)
     // Bodies wait for each other, so every one needs its own thread: no dynamic adjustment.
     omp_set_dynamic(0);
 #pragma omp parallel for num_threads(count) schedule(static, 1)
     for (int i = 0; i < count; ++i) guarded(i);
+#else
+    // Threads that end sleep; libgomp's spin until the next loop, which other work pays for.
+    std::vector<std::jthread> threads;
+    for (int i = 1; i < count; ++i) threads.emplace_back(guarded, i);
+    guarded(0);
+    threads.clear();
 #endif
     for (const auto& e : thrown) {
         if (e) std::rethrow_exception(e);

@@ -216,12 +216,23 @@ SplineTap tap_at(size_t frame, const FrameGeometry& g, const SplineGrid& grid, c
     return tap;
 }
 
-/// One problem for each channel. Corrected, both frames' light agrees: log a + first = log b +
-/// second.
-std::array<SplineProblem, 3> problems(const CoarseCanvas& coarse,
-                                      const std::vector<FrameGeometry>& geometry,
-                                      const std::vector<PairComparisons>& pairs) {
+/// Corrected, both frames' light agrees: log a + first = log b + second. The channels' problems
+/// differ by their targets alone.
+struct LightProblem {
     SplineProblem shared;
+    std::array<std::vector<double>, 3> target;  ///< of each measurement
+
+    void choose_channel(size_t c) {
+        for (size_t m = 0; m < target[c].size(); ++m) {
+            shared.measurements[m].target[0] = target[c][m];
+        }
+    }
+};
+
+LightProblem light_problem(const CoarseCanvas& coarse, const std::vector<FrameGeometry>& geometry,
+                           const std::vector<PairComparisons>& pairs) {
+    LightProblem problem;
+    SplineProblem& shared = problem.shared;
     shared.components = 1;
     for (const FrameGeometry& g : geometry) shared.grids.push_back(grid_for(g));
     const double coefficients = (kLongSpans + 3) * (kShortSpans + 3);
@@ -231,7 +242,6 @@ std::array<SplineProblem, 3> problems(const CoarseCanvas& coarse,
     shared.outlier = kOutlier;
     shared.negligible = kNegligible;
     shared.hold_unreached = false;
-    std::array<SplineProblem, 3> all{shared, shared, shared};
     for (const PairComparisons& pair : pairs) {
         for (const Comparison& place : pair.places) {
             const Vec3 d = coarse.canvas.direction(place.x, place.y);
@@ -244,13 +254,11 @@ std::array<SplineProblem, 3> problems(const CoarseCanvas& coarse,
             m.tap[1] =
                 tap_at(pair.second, geometry[pair.second], shared.grids[pair.second], *second, -1);
             m.weight[0] = place.weight;
-            for (size_t c = 0; c < 3; ++c) {
-                m.target[0] = -place.log_ratio[c];
-                all[c].measurements.push_back(m);
-            }
+            shared.measurements.push_back(m);
+            for (size_t c = 0; c < 3; ++c) problem.target[c].push_back(-place.log_ratio[c]);
         }
     }
-    return all;
+    return problem;
 }
 
 /// A frame's cells that the picture takes from it: their light, and the field there.
@@ -359,23 +367,28 @@ std::vector<FrameFields> solve_light(const CoarseCanvas& coarse,
     if (report != nullptr) *report = {};
     const Curves curves;
     const auto pairs = compare_all(coarse, frames, curves, threads);
-    auto channel = problems(coarse, geometry, pairs);
-    const size_t count = channel[0].measurements.size();
+    LightProblem problem = light_problem(coarse, geometry, pairs);
+    std::vector<SplineMeasurement>& measurements = problem.shared.measurements;
+    const size_t count = measurements.size();
 
     // Doubted in one channel, doubted in all: what moved has a colour of its own.
     std::array<SplineSolution, 3> solution;
-    for (size_t c = 0; c < 3; ++c) solution[c] = solve_splines(channel[c], threads);
+    for (size_t c = 0; c < 3; ++c) {
+        problem.choose_channel(c);
+        solution[c] = solve_splines(problem.shared, threads);
+    }
     std::vector<double> belief(count, 1);
     for (size_t m = 0; m < count; ++m) {
         for (const SplineSolution& one : solution) belief[m] = std::min(belief[m], one.belief[m]);
     }
+    for (size_t m = 0; m < count; ++m) measurements[m].weight[0] *= belief[m];
+    problem.shared.rounds = 1;
     for (size_t c = 0; c < 3; ++c) {
-        for (size_t m = 0; m < count; ++m) channel[c].measurements[m].weight[0] *= belief[m];
-        channel[c].rounds = 1;
-        solution[c] = solve_splines(channel[c], threads);
+        problem.choose_channel(c);
+        solution[c] = solve_splines(problem.shared, threads);
     }
     std::vector<char> met(geometry.size(), 0);
-    for (const SplineMeasurement& m : channel[0].measurements) {
+    for (const SplineMeasurement& m : measurements) {
         for (const SplineTap& tap : m.tap) met[tap.frame] = 1;
     }
     double largest = 0;
@@ -383,11 +396,11 @@ std::vector<FrameFields> solve_light(const CoarseCanvas& coarse,
     double after = 0;
     size_t believed = 0;
     for (size_t c = 0; c < 3; ++c) {
-        const SplineProblem& problem = channel[c];
         const SplineSolution& last = solution[c];
+        problem.choose_channel(c);
         for (size_t f = 0; f < fields.size(); ++f) {
             if (met[f] == 0) continue;
-            fields[f].light_grid = problem.grids[f];
+            fields[f].light_grid = problem.shared.grids[f];
             auto& out = fields[f].log_gain[c];
             out.reserve(last.coefficients[f].size());
             for (const double v : last.coefficients[f]) {
@@ -398,8 +411,8 @@ std::vector<FrameFields> solve_light(const CoarseCanvas& coarse,
         for (size_t m = 0; m < count; ++m) {
             if (belief[m] < kLeastBelief) continue;
             const double left =
-                residuals(problem.measurements[m], problem.grids, last.coefficients)[0];
-            before += problem.measurements[m].target[0] * problem.measurements[m].target[0];
+                residuals(measurements[m], problem.shared.grids, last.coefficients)[0];
+            before += measurements[m].target[0] * measurements[m].target[0];
             after += left * left;
             if (c == 0) ++believed;
         }

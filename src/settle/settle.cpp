@@ -66,8 +66,8 @@ int64_t settle_least_bytes(const std::vector<SettleFrame>& frames, const CoarseC
         frame = std::max(frame, pixels / static_cast<size_t>(coarse.step * coarse.step));
     }
     const auto solving = labels + static_cast<int64_t>(frame) * 8 * 2 * 12;
-    // Measurements and splines of the solves for shifts and light.
-    const auto solves = static_cast<int64_t>(frames.size()) * (400 << 10);
+    // Measurements and splines of the solves for shifts and light: 120 to 150 KiB a frame.
+    const auto solves = static_cast<int64_t>(frames.size()) * (200 << 10);
     return std::max({static_cast<int64_t>(survey_worker_bytes(frames, coarse)), solving, solves}) +
            (20 << 20);
 }

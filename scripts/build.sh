@@ -16,6 +16,8 @@ done
 # Where there is a compiler cache, a second build anywhere takes what the first one made.
 if command -v ccache >/dev/null; then
     export CMAKE_CXX_COMPILER_LAUNCHER=ccache CCACHE_BASEDIR=$PWD CCACHE_NOHASHDIR=1
+    # What it asks for where headers are precompiled.
+    export CCACHE_SLOPPINESS=pch_defines,time_macros
 fi
 generator=()
 # A folder keeps the generator that it was made with.

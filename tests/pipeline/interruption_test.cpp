@@ -14,8 +14,8 @@ namespace fs = std::filesystem;
 
 namespace {
 
-/// Options that make a small scene take seconds.
-const std::vector<std::string> kSlow{"--scale",           "16",   "--threads", "1",
+/// Options that make a small scene take long enough to be interrupted.
+const std::vector<std::string> kSlow{"--scale",           "8",    "--threads", "1",
                                      "--instruction-set", "plain"};
 
 std::vector<std::string> slow(std::vector<std::string> more = {}) {
@@ -123,7 +123,7 @@ TEST_CASE("after a crash the same job asks for --resume and finishes with it",
     }
     // Threads, memory and instruction set may change in between.
     const ProcessResult resumed =
-        scene.render({"--scale", "16", "--threads", "3", "--memory", "400M", "--resume"});
+        scene.render({"--scale", "8", "--threads", "3", "--memory", "400M", "--resume"});
     INFO(resumed.err);
     CHECK(resumed.status == 0);
     CHECK(result_names_in(scene.out()) == kResultNames);

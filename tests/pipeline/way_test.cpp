@@ -2,6 +2,8 @@
 // that a decision stays the photographer's, that nothing original is touched.
 #include <catch2/catch.hpp>
 #include <fstream>
+#include <map>
+#include <memory>
 #include <nlohmann/json.hpp>
 #include <regex>
 #include <string>
@@ -25,15 +27,27 @@ namespace {
 
 /// 3 rows x 4 columns with one retake: place 5 is spoilt, the head goes back by two.
 Card small_card(const fs::path& folder, uint32_t seed = 4) {
-    CardOptions o;
-    o.width = 480;
-    o.height = 320;
-    o.aim_error_deg = 0.15;
-    o.retakes = {{5, 2}};
-    o.gain_spread_stops = 0.2;
-    o.seed = seed;
-    Card card = plan_card(o);
-    shoot_card(card, TextureWorld(card_pixel_deg(o), seed), folder);
+    struct Shot {
+        ScratchFolder folder;
+        Card card;
+    };
+    static std::map<uint32_t, std::unique_ptr<Shot>> shots;  // each photographed once
+    std::unique_ptr<Shot>& shot = shots[seed];
+    if (!shot) {
+        shot = std::make_unique<Shot>();
+        CardOptions o;
+        o.width = 480;
+        o.height = 320;
+        o.aim_error_deg = 0.15;
+        o.retakes = {{5, 2}};
+        o.gain_spread_stops = 0.2;
+        o.seed = seed;
+        shot->card = plan_card(o);
+        shoot_card(shot->card, TextureWorld(card_pixel_deg(o), seed), shot->folder.path());
+    }
+    fs::copy(shot->folder.path(), folder, fs::copy_options::recursive);
+    Card card = shot->card;
+    card.truth.folder = folder;
     return card;
 }
 

@@ -3,6 +3,7 @@
 // frames of 20 megapixels.
 #include <catch2/catch.hpp>
 #include <cmath>
+#include <cstdlib>
 
 #include "support/frame_files.hpp"
 #include "support/small_scene.hpp"
@@ -71,6 +72,9 @@ class MemoryScene {
     SmallScene scene_;
 };
 
+/// Whether BROADLOOM_FIGURES asks for every combination.
+bool figures() { return std::getenv("BROADLOOM_FIGURES") != nullptr; }
+
 /// What every check of a measurement here is.
 bool within(int64_t peak_bytes, int64_t budget_mib) { return peak_bytes <= budget_mib * kMiB; }
 
@@ -89,6 +93,10 @@ TEST_CASE("peak memory stays within the least budget and a little more", "[pipel
                "--uncovered", "alpha"}}) {
             const int64_t least = scene.least_mib(options);
             for (const int64_t budget : {least + 2, least + 40}) {
+                // The larger budget and the other surface once; all with all for the figures.
+                const bool first = options[0] == "--seams";
+                if (!figures() && budget > least + 2 && !(first && surface == "sphere")) continue;
+                if (!figures() && surface == "cylinder" && !first) continue;
                 const int64_t peak = scene.peak(options, budget);
                 INFO(surface << " " << (options.empty() ? "full" : options[1]) << ": "
                              << peak / kMiB << " MiB of " << budget);

@@ -151,4 +151,28 @@ void CoarseLevel::take_over(int frame, const std::vector<int16_t>& reduced) {
     }
 }
 
+void CoarseLevel::give_away(int frame) {
+    const Rect r = region(frame);
+    std::vector<std::pair<int64_t, int64_t>> places;  // x, y
+    for (int64_t y = r.y0; y < r.y1; ++y) {
+        for (int64_t rx = r.x0; rx < r.x1; ++rx) {
+            const int64_t x = rx >= span().width ? rx - span().width : rx;
+            if (label(x, y) == frame && !fixed(x, y) && scene_.preference(frame, x, y) == kAvoided)
+                places.emplace_back(x, y);
+        }
+    }
+    if (places.empty()) return;
+    std::vector<int> others = scene_.neighbours(frame);
+    std::sort(others.begin(), others.end());
+    const CoarseView view(scene_, source_, others);
+    for (const auto& [x, y] : places) {
+        int32_t least = kAvoided;
+        for (const int k : others) {
+            if (!view.covers(k, x, y) || view.preference(k, x, y) >= least) continue;
+            least = view.preference(k, x, y);
+            set_label(x, y, k);
+        }
+    }
+}
+
 }  // namespace broadloom

@@ -38,6 +38,9 @@ class CoarseLevel final : public SeamLevel {
     /// those that nobody else has had yet. To be called for each frame, not at the same time for
     /// two that meet.
     void take_over(int frame, const std::vector<int16_t>& reduced);
+    /// Gives what the scene wants to avoid from a frame to others that see it. Moves go over to one
+    /// frame at a time; what only several together can replace would stay.
+    void give_away(int frame);
 
     [[nodiscard]] Rect region(int frame) const override;
     [[nodiscard]] std::unique_ptr<SeamView> view(const std::vector<int>& frames) const override;

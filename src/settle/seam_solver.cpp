@@ -160,6 +160,10 @@ LabelGrid solve_seams(const CoarseCanvas& canvas, const CoarseFrames& frames,
         // What lies near a frame's border can be avoided only where its very pixels count.
         rounds.run(level, {MoveReach::From::avoided, 2 * options.band}, kBandRounds,
                    "mending seams");
+        run_in_order(order.conflicts, threads, [&](size_t i, int) {
+            throw_if_stopped(hooks);
+            level.give_away(order.frame[i]);
+        });
     }
     for (const auto& [distance, costly] :
          {std::pair{options.wide_band, kCrosses}, std::pair{4 * options.wide_band, kCrossesMuch}}) {

@@ -35,7 +35,7 @@ install(FILES ${PROJECT_SOURCE_DIR}/cmake/opencv.cmake ${PROJECT_BINARY_DIR}/bro
   ${PROJECT_BINARY_DIR}/broadloomConfigVersion.cmake DESTINATION ${config_folder})
 
 # A static library's users link its libraries too, a shared one's do not.
-set(broadloom_pc_requires "vips libturbojpeg libhwy libtiff-4 libexif libraw_r libdeflate lcms2")
+set(broadloom_pc_requires "vips libturbojpeg libhwy libtiff-4 libexif libraw_r libdeflate lcms2 libcrypto")
 set(broadloom_pc_private "-lopencv_features2d -lopencv_calib3d -lopencv_flann -lopencv_imgproc -lopencv_core -lceres -lglog -lpugixml")
 if(BUILD_SHARED_LIBS)
   set(broadloom_pc_requires_line "Requires.private: ${broadloom_pc_requires}")

@@ -10,6 +10,7 @@ build_packages=(
     nlohmann-json3-dev libcli11-dev
     liblcms2-dev                                          # colour profiles
     libexif-dev libtiff-dev libraw-dev liblensfun-data-v1 # what the camera wrote; raw files; sensors
+    libssl-dev                                            # checksums
     libopencv-features2d-dev libopencv-calib3d-dev libopencv-flann-dev libopencv-imgproc-dev
     libceres-dev libpugixml-dev                           # features; least squares; XML
 )

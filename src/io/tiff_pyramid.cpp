@@ -344,6 +344,10 @@ std::vector<uint8_t> TiffPyramidWriter::directory(size_t index, uint64_t positio
 TiffPyramidWriter::State TiffPyramidWriter::save() {
     flush();
     handle_.sync_checked(file_);
+    return state();
+}
+
+TiffPyramidWriter::State TiffPyramidWriter::state() const {
     State state;
     state.position = position_;
     state.tables = tables_;

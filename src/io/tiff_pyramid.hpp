@@ -79,6 +79,9 @@ class TiffPyramidWriter {
     /// Writes and syncs everything put so far and returns its state.
     State save();
 
+    /// Where everything stands that has been put so far, durable or not.
+    [[nodiscard]] State state() const;
+
     /// Writes the directories, syncs and closes. Every tile must have been put (else
     /// Error{internal}). Without it the destructor leaves a partial file with no directory in it,
     /// which no reader takes for a picture; deleting it is up to the caller.

@@ -7,7 +7,19 @@ namespace broadloom {
 
 namespace {
 
-constexpr std::string_view kMagic = "broadloom checkpoint 1\n";
+constexpr std::string_view kMagic = "broadloom checkpoint 2\n";
+
+void pack_sums(Packer& p, const std::vector<std::vector<Sha256Sum>>& sums) {
+    p.number<uint64_t>(sums.size());
+    for (const auto& level : sums) p.list(level);
+}
+
+std::vector<std::vector<Sha256Sum>> unpack_sums(Unpacker& u) {
+    std::vector<std::vector<Sha256Sum>> sums;
+    const auto levels = u.number<uint64_t>();
+    for (uint64_t i = 0; u.good() && i < levels; ++i) sums.push_back(u.list<Sha256Sum>());
+    return sums;
+}
 
 }  // namespace
 
@@ -23,6 +35,8 @@ std::string pack_checkpoint(const Checkpoint& c, std::string_view identity) {
         p.list(c.tiff.offsets[i]);
         p.list(c.tiff.counts[i]);
     }
+    pack_sums(p, c.sums.tiles);
+    pack_sums(p, c.sums.tiff);
     p.number<uint64_t>(c.quarters.size());
     for (const auto& quarter : c.quarters) {
         p.number(quarter.child);
@@ -51,6 +65,8 @@ std::optional<Checkpoint> unpack_checkpoint(std::string_view bytes, std::string_
         c.tiff.offsets.push_back(u.list<uint64_t>());
         c.tiff.counts.push_back(u.list<uint32_t>());
     }
+    c.sums.tiles = unpack_sums(u);
+    c.sums.tiff = unpack_sums(u);
     const auto quarters = u.number<uint64_t>();
     for (uint64_t i = 0; u.good() && i < quarters; ++i) {
         Parents::Quarter quarter;

@@ -9,6 +9,7 @@
 #include <string_view>
 
 #include "io/tiff_pyramid.hpp"
+#include "render/checksums.hpp"
 #include "render/parents.hpp"
 
 namespace broadloom {
@@ -16,6 +17,7 @@ namespace broadloom {
 struct Checkpoint {
     int64_t next = 0;  ///< nodes before it are written
     TiffPyramidWriter::State tiff;
+    TileSums sums;
     std::vector<Parents::Quarter> quarters;
 };
 

@@ -109,7 +109,7 @@ MemoryShares share_memory(const RenderJob& job) {
     }
     m.shared = 2 * (leaf_plan + leaf_output) + static_cast<size_t>(large_levels + 4) * tile_bytes +
                (job.deep ? encoder : 0) +  // the sink's own
-               (4U << 20) + job.tree->nodes.size() * 200 + job.label_bytes;
+               (4U << 20) + job.tree->nodes.size() * 280 + job.label_bytes;
     // Frames that one leaf needs together, and one more for what the samples missed.
     size_t largest_frame = 0;
     for (const auto& frames : job.leaf_frames) {

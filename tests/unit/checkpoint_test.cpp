@@ -15,6 +15,9 @@ Checkpoint make(const Quadtree& tree, int64_t pixel_bytes = 4) {
     c.tiff.tables = {1, 2, 3};
     c.tiff.offsets = {{16, 0, 99}, {0}};
     c.tiff.counts = {{7, 0, 8}, {0}};
+    c.sums = TileSums(tree.shape, tree.shape);
+    c.sums.tiles[0][0][5] = 77;
+    c.sums.tiff[1][0][31] = 3;
     const auto [width, height] = Parents(tree).quarter_size(0);
     c.quarters.push_back(
         {0, std::vector<uint8_t>(static_cast<size_t>(width * height * pixel_bytes), 42)});
@@ -34,6 +37,8 @@ TEST_CASE("a checkpoint comes back as it was, and only for its own job", "[resum
     CHECK(back->tiff.tables == c.tiff.tables);
     CHECK(back->tiff.offsets == c.tiff.offsets);
     CHECK(back->tiff.counts == c.tiff.counts);
+    CHECK(back->sums.tiles == c.sums.tiles);
+    CHECK(back->sums.tiff == c.sums.tiff);
     REQUIRE(back->quarters.size() == 1);
     CHECK(back->quarters[0].pixels == c.quarters[0].pixels);
     CHECK_FALSE(unpack_checkpoint(bytes, "job two", tree).has_value());

@@ -30,6 +30,7 @@ set(owner_scene scene)
 set(owner_pyramid pyramid)
 set(owner_canvas canvas)
 set(owner_render render)
+set(owner_verify render)
 set(owner_work base)
 set(owner_gather gather)
 set(owner_align align)
@@ -38,11 +39,12 @@ set(owner_align align)
 set(confined
   "^vips/" "^src/io/frame"
   "^turbojpeg\\.h$" "^src/io/(jpeg|frame)"
-  "^(tiffio|tiff)\\.h$" "^src/io/(photo_tags|raw)"
+  "^(tiffio|tiff)\\.h$" "^src/io/(photo_tags|raw|tiff_reader)"
   "^(tiffio\\.hxx|jpeglib\\.h|png\\.h)" "^$"
   "^libdeflate\\.h$" "^src/io/deflate_tile"
   "^libexif/" "^src/io/photo_tags"
   "^libraw/" "^src/io/raw"
+  "^openssl/" "^src/io/sha256\\.cpp$"
   "^lcms2" "^src/io/colour_profile\\.cpp$"
   "^pugixml\\.hpp$" "^src/gather/"
   "^opencv2/" "^src/match/"
@@ -168,6 +170,7 @@ set(controls
   "src/io/deep_zoom.cpp" "#include <libraw/libraw.h>" "<libraw/libraw.h> is not for this file"
   "src/io/deep_zoom.cpp" "#include <libexif/exif-data.h>" "<libexif/exif-data.h> is not for this file"
   "src/io/deep_zoom.cpp" "#include <lcms2.h>" "<lcms2.h> is not for this file"
+  "src/io/deep_zoom.cpp" "#include <openssl/evp.h>" "<openssl/evp.h> is not for this file"
   "src/settle/survey.hpp" "struct QuadNode {" "QuadNode is defined in"
   "src/render/job.cpp" "#include <boost/any.hpp>" "the place of <boost/any.hpp>")
 file(REMOVE_RECURSE ${WORK})

@@ -38,6 +38,12 @@ class FileHandle {
     [[nodiscard]] int get() const { return fd_; }
     [[nodiscard]] bool is_open() const { return fd_ >= 0; }
     void reset();
+    /// Gives the descriptor away: it is the caller's to close.
+    int release() {
+        const int fd = fd_;
+        fd_ = -1;
+        return fd;
+    }
 
     /// fsync; file systems that know none are let pass. Throws Error{machine}, naming `path`.
     void sync_checked(const std::filesystem::path& path) const;

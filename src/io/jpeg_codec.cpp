@@ -105,6 +105,65 @@ std::span<const uint8_t> JpegEncoder::encode(const uint8_t* rgbx, int64_t width,
     return {buffer_, bytes};
 }
 
+JpegTileDecoder::JpegTileDecoder() : handle_(tjInitDecompress()) {
+    if (handle_ == nullptr) throw Error(ErrorCode::machine, "no memory for a JPEG tile: free some");
+}
+
+JpegTileDecoder::~JpegTileDecoder() { tjDestroy(handle_); }
+
+std::string JpegTileDecoder::decode(std::span<const uint8_t> jpeg, int64_t width, int64_t height,
+                                    std::vector<uint8_t>& rgbx) {
+    int w = 0;
+    int h = 0;
+    int subsampling = 0;
+    int colours = 0;
+    if (tjDecompressHeader3(handle_, jpeg.data(), jpeg.size(), &w, &h, &subsampling, &colours) != 0)
+        return "is no JPEG";
+    if (w != width || h != height) {
+        return "is " + std::to_string(w) + " x " + std::to_string(h) + " pixels, not " +
+               std::to_string(width) + " x " + std::to_string(height);
+    }
+    rgbx.resize(static_cast<size_t>(width * height * 4));
+    if (tjDecompress2(handle_, jpeg.data(), jpeg.size(), rgbx.data(), w, w * 4, h, TJPF_RGBX,
+                      TJFLAG_ACCURATEDCT | TJFLAG_STOPONWARNING | TJFLAG_LIMITSCANS) != 0) {
+        return std::string("does not decode (") + tjGetErrorStr2(handle_) + ")";
+    }
+    return {};
+}
+
+std::optional<std::pair<int64_t, int64_t>> jpeg_size(std::span<const uint8_t> head) {
+    // ITU-T T.81, B.1.1: marker segments; B.2.2: the frame header's precision, lines and samples.
+    if (head.size() < 4 || head[0] != 0xFF || head[1] != kSoi) return std::nullopt;
+    for (size_t at = 2; at + 9 <= head.size() && head[at] == 0xFF;) {
+        const int marker = head[at + 1];
+        if (marker == kSos) break;
+        const bool frame =
+            marker >= 0xC0 && marker <= 0xCF && marker != kDht && marker != 0xC8 && marker != 0xCC;
+        const auto word = [&](size_t i) { return head[at + i] * int64_t{256} + head[at + i + 1]; };
+        if (frame) return std::pair{word(7), word(5)};
+        at += 2 + static_cast<size_t>(word(2));
+    }
+    return std::nullopt;
+}
+
+JpegSteps jpeg_mean_steps(std::span<const uint8_t> jpeg) {
+    SegmentWalk walk(jpeg);
+    JpegSteps steps;
+    for (;;) {
+        const Segment segment = walk.next();
+        if (segment.marker == kSos) return steps;
+        if (segment.marker != kDqt) continue;
+        // ITU-T T.81, B.2.4.1: precision and number of a table, then 64 steps, the mean's first.
+        for (size_t at = 4; at + 65 <= segment.bytes.size();) {
+            const bool wide = segment.bytes[at] >> 4 != 0;
+            const int step =
+                wide ? segment.bytes[at + 1] * 256 + segment.bytes[at + 2] : segment.bytes[at + 1];
+            ((segment.bytes[at] & 15) == 0 ? steps.luma : steps.chroma) = step;
+            at += wide ? 129 : 65;
+        }
+    }
+}
+
 std::vector<uint8_t> jpeg_tables(std::span<const uint8_t> jpeg) {
     SegmentWalk walk(jpeg);
     std::vector<uint8_t> out{0xFF, kSoi};

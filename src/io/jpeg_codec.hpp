@@ -4,7 +4,10 @@
 
 #include <cstddef>
 #include <cstdint>
+#include <optional>
 #include <span>
+#include <string>
+#include <utility>
 #include <vector>
 
 namespace broadloom {
@@ -39,5 +42,34 @@ std::vector<uint8_t> jpeg_tables(std::span<const uint8_t> jpeg);
 /// The stream without its tables and application segments: an abbreviated stream for a TIFF tile.
 /// `out` is overwritten (its capacity is reused).
 void jpeg_abbreviated(std::span<const uint8_t> jpeg, std::vector<uint8_t>& out);
+
+/// Steps in which a stream's coefficients of an 8 x 8 block's mean are rounded, in eighths of a
+/// level.
+struct JpegSteps {
+    int luma = 0, chroma = 0;
+};
+/// Throws Error{internal} when the stream is not a JPEG.
+JpegSteps jpeg_mean_steps(std::span<const uint8_t> jpeg);
+
+/// One decoder handle; not shared between threads.
+class JpegTileDecoder {
+  public:
+    JpegTileDecoder();
+    ~JpegTileDecoder();
+    JpegTileDecoder(const JpegTileDecoder&) = delete;
+    JpegTileDecoder& operator=(const JpegTileDecoder&) = delete;
+
+    /// Decodes a stream that must show width x height pixels to rows without gaps of R, G, B, 255.
+    /// Nothing larger is decoded. Returns what is wrong with it, like "is 3 x 4 pixels, not 5 x 6";
+    /// empty when nothing is.
+    std::string decode(std::span<const uint8_t> jpeg, int64_t width, int64_t height,
+                       std::vector<uint8_t>& rgbx);
+
+  private:
+    void* handle_ = nullptr;
+};
+
+/// Size in pixels that the head of a stream tells; nullopt when it does not.
+std::optional<std::pair<int64_t, int64_t>> jpeg_size(std::span<const uint8_t> head);
 
 }  // namespace broadloom

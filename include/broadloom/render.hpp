@@ -105,7 +105,10 @@ struct RenderReport {
     std::string instruction_set;
     double seconds = 0;
     std::map<std::string, double> stage_seconds;  ///< summed over the threads
-    bool already_finished = false;  ///< the folder held this very result; nothing was done
+    bool already_finished = false;  ///< the folder held this very result; nothing was rendered
+    /// With `resume` every file of such a result is compared with its checksum, and what is damaged
+    /// is built again.
+    int64_t repaired_tiles = 0, repaired_files = 0;
 };
 
 /// How a caller watches and stops a render; besides progress, notes and the stop: what it will

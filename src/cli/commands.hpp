@@ -12,6 +12,7 @@ extern std::atomic<int> stop_signal;
 void add_gather(CLI::App& app);
 void add_align(CLI::App& app);
 void add_render(CLI::App& app);
+void add_verify(CLI::App& app);
 void add_weave(CLI::App& app);
 
 }  // namespace broadloom::cli

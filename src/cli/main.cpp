@@ -42,8 +42,8 @@ extern "C" void on_signal(int number) {
 /// CLI11's own words name its types; say what a user needs instead.
 std::string usage_message(const CLI::App& app, const CLI::ParseError& e,
                           const std::vector<std::string>& words) {
-    static constexpr std::array<std::string_view, 4> kCommands{"weave", "gather", "align",
-                                                               "render"};
+    static constexpr std::array<std::string_view, 5> kCommands{"weave", "gather", "align", "render",
+                                                               "verify"};
     if (words.empty())
         return "no command given; try: broadloom weave FOLDER --out DIR, or broadloom --help";
     const std::string& first = words.front();
@@ -94,6 +94,7 @@ int run(int argc, char** argv) {
     add_gather(app);
     add_align(app);
     add_render(app);
+    add_verify(app);
     const std::vector<std::string> words(argv + 1, argv + argc);
     try {
         app.parse(argc, argv);

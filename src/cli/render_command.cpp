@@ -62,7 +62,7 @@ void add_render(CLI::App& app) {
     sub->add_option("--instruction-set", a->instruction_set,
                     "auto, plain, sse4, avx2, avx512 or neon; the bytes are the same (auto)");
     sub->add_flag("--resume", a->picture.options.resume,
-                  "Finish an interrupted render of the same scene");
+                  "Finish an interrupted render of the same scene; repair a damaged one");
     sub->footer(
         "Example:\n  broadloom render sample_inputs/scene.json --out out/draft --pass draft");
     sub->callback([a, scale, bands, threads] {

@@ -171,6 +171,17 @@ RenderReport run_render(const Scene& scene, const RenderOptions& options) {
         RenderHooks hooks{hooks_for(line), say_plan};
         return render(scene, options, hooks);
     });
+    if (report.already_finished && report.repaired_tiles + report.repaired_files > 0) {
+        std::fprintf(stderr, "repaired %lld tiles and %lld files; %s is whole again\n",
+                     static_cast<long long>(report.repaired_tiles),
+                     static_cast<long long>(report.repaired_files), folder.c_str());
+        return report;
+    }
+    if (report.already_finished && options.resume) {
+        std::fprintf(stderr, "%s already holds this very result, whole; nothing to do\n",
+                     folder.c_str());
+        return report;
+    }
     if (report.already_finished) {
         std::fprintf(stderr, "%s already holds this very result; nothing to do\n", folder.c_str());
         return report;
@@ -181,6 +192,29 @@ RenderReport run_render(const Scene& scene, const RenderOptions& options) {
     std::fprintf(stderr, "look     %s/index.html (opens in a browser), %s/pano.tif\n",
                  folder.c_str(), folder.c_str());
     return report;
+}
+
+VerifyReport run_verify(const VerifyOptions& options) {
+    keep_large_buffers();
+    VerifyReport r =
+        with_line([&](ProgressLine& line) { return verify(options, hooks_for(line)); });
+    for (const std::string& note : r.notes) say_note(note);
+    std::fprintf(stderr, "picture  %lld x %lld px, %lld tiles\n", static_cast<long long>(r.width),
+                 static_cast<long long>(r.height), static_cast<long long>(r.tiles));
+    if (options.quick) {
+        std::fprintf(stderr,
+                     "sample   %lld tiles with those below them (--seed %llu), of the others head "
+                     "and end\n",
+                     static_cast<long long>(r.tiles_checked),
+                     static_cast<unsigned long long>(r.seed));
+    }
+    if (r.damaged == 0) {
+        std::fprintf(stderr, "whole    %s in %s\n",
+                     r.checksums ? "checksums, levels and TIFF agree"
+                                 : "levels and TIFF agree (there are no checksums)",
+                     format_duration(r.seconds).c_str());
+    }
+    return r;
 }
 
 }  // namespace broadloom::cli

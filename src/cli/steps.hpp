@@ -12,6 +12,7 @@
 #include "broadloom/error.hpp"
 #include "broadloom/gather.hpp"
 #include "broadloom/render.hpp"
+#include "broadloom/verify.hpp"
 
 namespace broadloom::cli {
 
@@ -24,6 +25,8 @@ void keep_large_buffers();
 GatherReport run_gather(const GatherOptions& options);
 AlignReport run_align(const AlignOptions& options);
 RenderReport run_render(const Scene& scene, const RenderOptions& options);
+/// Tells what was checked; damage is the caller's to tell.
+VerifyReport run_verify(const VerifyOptions& options);
 
 /// The value of `--memory`; nullopt for an empty text. Throws Error{usage}.
 std::optional<int64_t> memory_option(const std::string& text);

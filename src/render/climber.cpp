@@ -12,6 +12,12 @@ uint8_t* Climber::leaf_pixels(int64_t width, int64_t height) {
     return pictures_[0].data();
 }
 
+int64_t Climber::deliver(int64_t node, const PictureView& picture) {
+    const int64_t above = tree_.nodes[static_cast<size_t>(node)].parent;
+    if (above >= 0 && !job_.wants(above)) return -1;
+    return parents_.deliver(node, picture);
+}
+
 void Climber::finish_leaf(int64_t leaf) {
     const PyramidShape& shape = tree_.shape;
     const int64_t at = tree_.leaves[static_cast<size_t>(leaf)];
@@ -62,7 +68,7 @@ void Climber::finish_leaf(int64_t leaf) {
     int64_t parent = -1;
     {
         const Stopwatch watch(times_.shrink);
-        parent = parents_.deliver(at, views.back());
+        parent = deliver(at, views.back());
     }
     {
         const Stopwatch watch(times_.write);
@@ -83,7 +89,7 @@ void Climber::climb(int64_t parent) {
         int64_t above = -1;
         {
             const Stopwatch watch(times_.shrink);
-            above = parents_.deliver(parent, view);
+            above = deliver(parent, view);
         }
         const Stopwatch watch(times_.write);
         committer_.submit(parent, std::move(cells));

@@ -22,7 +22,8 @@ class Climber {
   public:
     Climber(const RenderJob& job, const TileLayout& layout, OrderedCommitter& committer,
             Parents& parents)
-        : tree_(*job.tree),
+        : job_(job),
+          tree_(*job.tree),
           pixel_bytes_(job.pixel_bytes()),
           committer_(committer),
           parents_(parents),
@@ -41,6 +42,10 @@ class Climber {
     [[nodiscard]] const ClimbTimes& times() const { return times_; }
 
   private:
+    /// Parents::deliver(), but to parents that are wanted alone.
+    int64_t deliver(int64_t node, const PictureView& picture);
+
+    const RenderJob& job_;
     const Quadtree& tree_;
     int64_t pixel_bytes_;
     OrderedCommitter& committer_;

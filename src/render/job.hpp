@@ -82,6 +82,10 @@ struct RenderJob {
     [[nodiscard]] Rect area_of(const QuadNode& node) const {
         return tree->picture_rect(node).moved(area.x0, area.y0);
     }
+    std::vector<bool> wanted;  ///< nodes of the tree that a repair renders; empty: all
+    [[nodiscard]] bool wants(int64_t node) const {
+        return wanted.empty() || wanted[static_cast<size_t>(node)];
+    }
     RenderPlan plan;
     std::string identity;  ///< equal for equal outputs: scene, options, files, version; hexadecimal
 };

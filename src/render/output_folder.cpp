@@ -8,12 +8,15 @@
 #include <array>
 #include <cerrno>
 #include <cstring>
+#include <fstream>
 #include <nlohmann/json.hpp>
 #include <vector>
 
 #include "base/file_io.hpp"
 #include "base/text.hpp"
 #include "broadloom/error.hpp"
+#include "render/checksums.hpp"
+#include "render/seal.hpp"
 
 namespace broadloom {
 
@@ -21,11 +24,12 @@ namespace fs = std::filesystem;
 
 namespace {
 
-constexpr std::array<const char*, 7> kFinalNames{
-    "pano_files", "pano.tif", "pano.settled", "pano.dzi", "seams.js", "index.html", "report.json"};
-constexpr std::array<const char*, 8> kWorkingNames{
-    "pano_files.part",   "pano.tif.part",   "settled.part", "scratch.part.tiles",
-    "scratch.part.tiff", "checkpoint.part", "survey.part",  "job.part"};
+constexpr std::array<const char*, 9> kFinalNames{"pano_files",   "pano.tif",      "tiff_tiles.txt",
+                                                 "pano.settled", "checksums.txt", "pano.dzi",
+                                                 "seams.js",     "index.html",    "report.json"};
+constexpr std::array<const char*, 10> kWorkingNames{
+    "pano_files.part", "pano.tif.part", "settled.part",   "scratch.part.tiles", "scratch.part.tiff",
+    "checkpoint.part", "survey.part",   "checksums.part", "tiff_tiles.part",    "job.part"};
 
 [[noreturn]] void refuse(ErrorCode code, const fs::path& folder, const std::string& what) {
     throw Error(code, "--out " + escaped(folder.string()) + ": " + what);
@@ -37,16 +41,29 @@ bool is_torn_write(const std::string& name) {
            name.compare(name.size() - 4, 4, ".tmp") == 0;
 }
 
-std::string finished_identity(const fs::path& report) {
+/// The job whose finished result stands in a folder; empty when none does. A damaged report says
+/// nothing; then the first line of the list of TIFF tiles does.
+std::string finished_identity(const fs::path& folder) {
     try {
-        const auto json = nlohmann::json::parse(read_file_limited(report, 1U << 20));
-        return json.value("job", std::string());
-    } catch (const std::exception&) {
-        return {};  // not a report of ours
+        const std::string text = read_file_limited(folder / "report.json", 1U << 20);
+        const auto json = nlohmann::json::parse(text);
+        if (!json.contains("seal") || seal_holds(text)) return json.value("job", std::string());
+    } catch (const std::exception&) {  // not a report of ours
     }
+    std::ifstream list(folder / kTiffTilesName);
+    std::string line(100, '\0');
+    list.read(line.data(), static_cast<std::streamsize>(line.size()));
+    line.resize(static_cast<size_t>(list.gcount()));
+    line.resize(std::min(line.size(), line.find('\n')));
+    return line.rfind("job ", 0) == 0 ? line.substr(4) : std::string();
 }
 
 }  // namespace
+
+bool is_result_name(const std::string& name) {
+    return std::any_of(kFinalNames.begin(), kFinalNames.end(),
+                       [&](const char* known) { return name == known; });
+}
 
 OutputFolder::OutputFolder(fs::path folder, const std::string& identity, bool resume)
     : folder_(std::move(folder)), identity_(identity) {
@@ -107,6 +124,12 @@ OutputFolder::OutputFolder(fs::path folder, const std::string& identity, bool re
         close_and_refuse(ErrorCode::usage, "holds other files (\"" + escaped(foreign) +
                                                "\"); name a folder that is absent or empty");
     }
+    // What a repair left when it was cut off, beside a result that is finished all the same.
+    if (working && !fs::exists(folder_ / "job.part", failed) &&
+        finished_identity(folder_) == identity) {
+        if (resume) remove_working_files();
+        working = false;
+    }
     if (working) {
         std::string owner;
         try {
@@ -134,7 +157,8 @@ OutputFolder::OutputFolder(fs::path folder, const std::string& identity, bool re
         take_back("pano_files", working_tiles());
         take_back("pano.tif", working_tiff());
         take_back("pano.settled", working_settled());
-        for (const char* name : {"pano.dzi", "seams.js", "index.html", "report.json"}) {
+        for (const char* name : {"checksums.txt", "tiff_tiles.txt", "pano.dzi", "seams.js",
+                                 "index.html", "report.json"}) {
             std::error_code ignored;
             fs::remove(folder_ / name, ignored);
         }
@@ -143,7 +167,7 @@ OutputFolder::OutputFolder(fs::path folder, const std::string& identity, bool re
         return;
     }
     if (any) {
-        if (finished_identity(folder_ / "report.json") == identity) {
+        if (finished_identity(folder_) == identity) {
             found_ = Found::finished;
             complete_ = true;
             return;
@@ -212,6 +236,8 @@ void OutputFolder::finish(const std::string& descriptor, const std::string& page
         rename(working_tiff(), "pano.tif");
         std::error_code ignored;
         if (fs::exists(working_settled(), ignored)) rename(working_settled(), "pano.settled");
+        rename(working_tiff_tiles(), "tiff_tiles.txt");
+        rename(working_checksums(), "checksums.txt");
         sync_folder(folder_);
         write_file_atomic(folder_ / "pano.dzi", descriptor);
         if (!seams.empty()) write_file_atomic(folder_ / "seams.js", seams);

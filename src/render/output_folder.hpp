@@ -6,6 +6,9 @@
 
 namespace broadloom {
 
+/// Whether a finished result has a file or folder of this name beside its page.
+bool is_result_name(const std::string& name);
+
 class OutputFolder {
   public:
     enum class Found { empty, interrupted, finished };
@@ -30,6 +33,12 @@ class OutputFolder {
 
     [[nodiscard]] std::filesystem::path checkpoint() const { return folder_ / "checkpoint.part"; }
     [[nodiscard]] std::filesystem::path working_settled() const { return folder_ / "settled.part"; }
+    [[nodiscard]] std::filesystem::path working_checksums() const {
+        return folder_ / "checksums.part";
+    }
+    [[nodiscard]] std::filesystem::path working_tiff_tiles() const {
+        return folder_ / "tiff_tiles.part";
+    }
     [[nodiscard]] std::filesystem::path survey() const { return folder_ / "survey.part"; }
 
     /// Removes what an interrupted run left of the picture, for a fresh start.

@@ -13,8 +13,10 @@
 #include "io/page.hpp"
 #include "render/checkpoint.hpp"
 #include "render/output_folder.hpp"
+#include "render/repair.hpp"
 #include "render/resources.hpp"
 #include "render/scheduler.hpp"
+#include "render/seal.hpp"
 #include "render/seam_view.hpp"
 #include "render/settle_job.hpp"
 
@@ -48,11 +50,14 @@ std::string page_text(const RenderJob& job) {
     return make_page(data);
 }
 
-std::string report_text(const RenderReport& r, const std::string& identity) {
+std::string report_text(const RenderReport& r, const std::string& identity,
+                        const PyramidShape& shape, const Sha256Sum& checksums) {
     nlohmann::ordered_json j;
     j["pass"] = r.pass;
     j["width"] = r.width;
     j["height"] = r.height;
+    j["tile"] = shape.tile;
+    j["overlap"] = shape.overlap;
     j["megapixels"] = r.megapixels;
     j["frames"] = r.frames;
     j["mask_gap_pixels"] = r.mask_gap_pixels;
@@ -76,7 +81,8 @@ std::string report_text(const RenderReport& r, const std::string& identity) {
     for (const auto& [stage, value] : r.stage_seconds) seconds[stage] = value;
     j["version"] = r.version;
     j["job"] = identity;
-    return j.dump(2) + "\n";
+    j["checksums"] = sum_text(checksums);
+    return sealed_report(std::move(j));
 }
 
 std::optional<Checkpoint> load_checkpoint(const OutputFolder& folder, const RenderJob& job) {
@@ -112,8 +118,32 @@ RenderReport render(const Scene& scene, const RenderOptions& options, const Rend
     report.instruction_set = kernels.name;
 
     OutputFolder folder(options.out, job.identity, options.resume);
+    const auto make_seams_text = [&](const Settled& settled) -> std::string {
+        if (!options.show_seams) return {};
+        const Canvas& canvas = job.output;
+        if (settled.labels) {
+            return seam_view_script(scene, canvas, *settled.labels, settled.fields);
+        }
+        return seam_view_script(scene, canvas,
+                                nearest_centre_grid(coarse_canvas_of(scene), job.geometry, kernels),
+                                settled.fields);
+    };
+    const auto seconds_since_start = [&] {
+        return std::chrono::duration<double>(std::chrono::steady_clock::now() - start).count();
+    };
+    const std::string descriptor = deep_zoom_descriptor(job.shape);
+    const std::string page = page_text(job);
     if (folder.found() == OutputFolder::Found::finished) {
         report.already_finished = true;
+        if (!options.resume) return report;
+        const RepairTexts texts{descriptor, page, make_seams_text, [&](const Sha256Sum& checksums) {
+                                    report.seconds = seconds_since_start();
+                                    report.peak_memory_bytes = peak_resident_bytes();
+                                    return report_text(report, job.identity, job.shape, checksums);
+                                }};
+        const Repaired repaired = repair_result(scene, job, folder, kernels, texts, hooks);
+        report.repaired_tiles = repaired.tiles;
+        report.repaired_files = repaired.files;
         return report;
     }
     if (hooks.planned) hooks.planned(job.plan);
@@ -145,15 +175,7 @@ RenderReport render(const Scene& scene, const RenderOptions& options, const Rend
         report.apart_after_px = settled.summary.apart_after_px;
         report.light_before_stops = settled.summary.light_before_stops;
         report.light_after_stops = settled.summary.light_after_stops;
-        if (options.show_seams) {
-            const Canvas& canvas = job.output;
-            seams_text = settled.labels
-                             ? seam_view_script(scene, canvas, *settled.labels, settled.fields)
-                             : seam_view_script(scene, canvas,
-                                                nearest_centre_grid(coarse_canvas_of(scene),
-                                                                    job.geometry, kernels),
-                                                settled.fields);
-        }
+        seams_text = make_seams_text(settled);
         seams = adopt(settled, job);
     } catch (const Error& e) {
         throw keep_or_tell(e);
@@ -171,14 +193,17 @@ RenderReport render(const Scene& scene, const RenderOptions& options, const Rend
     Parents parents(*job.tree, job.pixel_bytes());
     std::optional<TiffPyramidWriter::State> tiff_state;
     if (before) tiff_state = std::move(before->tiff);
+    TileSums sums;
+    if (before) sums = std::move(before->sums);
     TileSink sink(job, layout, folder.working_tiles(), folder.working_tiff(), folder.scratch(),
-                  std::move(tiff_state));
-    OrderedCommitter committer(sink, before ? before->next : 0);
+                  std::move(tiff_state), std::move(sums));
+    OrderedCommitter committer(sink, before ? before->next : 0, job.wanted);
     const auto save = [&](int64_t next) {
         Checkpoint c;
         c.next = next;
         c.quarters = parents.save(next);
         c.tiff = sink.save();
+        c.sums = sink.sums();
         write_file_atomic(folder.checkpoint(), pack_checkpoint(c, job.identity));
     };
     OrderedCommitter::Hooks commit_hooks;
@@ -189,39 +214,46 @@ RenderReport render(const Scene& scene, const RenderOptions& options, const Rend
         before ? parents.restore(before->quarters) : std::vector<int64_t>();
     before.reset();
 
+    double seal_seconds = 0;
+    Sha256Sum checksums{};
+    const auto stopped = [&] {
+        const bool term = hooks.stop->load() == SIGTERM;
+        return Error(term ? ErrorCode::terminated : ErrorCode::interrupted,
+                     std::string("--out ") + escaped(options.out.string()) + ": stopped by " +
+                         (term ? "SIGTERM" : "the user"));
+    };
     Scheduler scheduler(job, kernels, *seams, layout, committer, parents, hooks);
     try {
         if (!scheduler.run(complete)) {
             if (sink.can_save()) save(committer.next());
-            const bool term = hooks.stop->load() == SIGTERM;
-            throw Error(term ? ErrorCode::terminated : ErrorCode::interrupted,
-                        std::string("--out ") + escaped(options.out.string()) + ": stopped by " +
-                            (term ? "SIGTERM" : "the user"));
+            throw stopped();
         }
         sink.finish();
+        const Stopwatch watch(seal_seconds);
+        try {
+            checksums =
+                write_result_sums(folder, layout, sink, {descriptor, page, seams_text}, hooks);
+        } catch (const Error& e) {
+            if (e.code() == ErrorCode::interrupted || e.code() == ErrorCode::terminated) {
+                throw stopped();
+            }
+            throw;
+        }
     } catch (const Error& e) {
         throw keep_or_tell(e);
     }
 
-    const auto seconds_since_start = [&] {
-        return std::chrono::duration<double>(std::chrono::steady_clock::now() - start).count();
-    };
     const StageTimes& t = scheduler.times();
-    report.stage_seconds = {{"settle", settled_seconds},
-                            {"plan", t.plan},
-                            {"decode", t.decode},
-                            {"warp", t.warp},
-                            {"blend", t.blend},
-                            {"shrink", t.shrink},
-                            {"encode", t.encode},
-                            {"write", t.write},
-                            {"wait", t.wait}};
+    report.stage_seconds = {
+        {"settle", settled_seconds}, {"plan", t.plan},     {"decode", t.decode}, {"warp", t.warp},
+        {"blend", t.blend},          {"shrink", t.shrink}, {"encode", t.encode}, {"write", t.write},
+        {"seal", seal_seconds},      {"wait", t.wait}};
     report.decodes = scheduler.cache().decodes();
     report.decoded_megapixels = scheduler.cache().decoded_megapixels();
     report.peak_memory_bytes = peak_resident_bytes();
     report.seconds = seconds_since_start();
-    folder.finish(deep_zoom_descriptor(job.shape), page_text(job),
-                  report_text(report, job.identity), seams_text);
+    folder.finish(descriptor, page, report_text(report, job.identity, job.shape, checksums),
+                  seams_text);
     return report;
 }
 

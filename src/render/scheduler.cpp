@@ -39,11 +39,18 @@ bool Scheduler::stopping() const { return hooks_.stop != nullptr && hooks_.stop-
 bool Scheduler::run(const std::vector<int64_t>& complete) {
     start_ = monotonic_seconds();
     const int64_t first = committer_.next();
-    for (size_t i = 0; i < leaves_.size() && job_.tree->leaves[i] < first; ++i) {
+    for (size_t i = 0; i < leaves_.size(); ++i) {
+        const int64_t node = job_.tree->leaves[i];
+        const bool unwanted = !job_.wants(node);
+        if (node >= first && !unwanted) continue;
         leaves_[i].state = LeafState::done;
         ++done_;
+        if (unwanted) ++unwanted_;
     }
-    next_plan_ = next_admit_ = first_open_ = done_before_ = done_;
+    done_before_ = done_;
+    skip_done(first_open_);
+    skip_done(next_plan_);
+    skip_done(next_admit_);
     std::vector<std::unique_ptr<Worker>> workers;
     workers.reserve(static_cast<size_t>(job_.options.threads));
     for (int i = 0; i < job_.options.threads; ++i) {
@@ -64,6 +71,13 @@ bool Scheduler::run(const std::vector<int64_t>& complete) {
         times_.wait += w->times.wait;
     }
     return done_ == static_cast<int64_t>(leaves_.size());
+}
+
+void Scheduler::skip_done(int64_t& leaf) const {
+    while (leaf < static_cast<int64_t>(leaves_.size()) &&
+           leaves_[static_cast<size_t>(leaf)].state == LeafState::done) {
+        ++leaf;
+    }
 }
 
 void Scheduler::work(Worker& worker) {
@@ -97,10 +111,7 @@ bool Scheduler::step(Worker& worker, std::unique_lock<std::mutex>& lock) {
         leaf = Leaf{};
         leaf.state = LeafState::done;
         ++done_;
-        while (first_open_ < static_cast<int64_t>(leaves_.size()) &&
-               leaves_[static_cast<size_t>(first_open_)].state == LeafState::done) {
-            ++first_open_;
-        }
+        skip_done(first_open_);
         report_progress();
         changed_.notify_all();
         return true;
@@ -120,6 +131,7 @@ bool Scheduler::step(Worker& worker, std::unique_lock<std::mutex>& lock) {
     if (next_plan_ < static_cast<int64_t>(leaves_.size()) &&
         next_plan_ < first_open_ + look_ahead_leaves(job_.options.threads)) {
         const int64_t i = next_plan_++;
+        skip_done(next_plan_);
         Leaf& leaf = leaves_[static_cast<size_t>(i)];
         leaf.state = LeafState::planning;
         lock.unlock();
@@ -171,6 +183,7 @@ bool Scheduler::admit_next() {
     leaf.state = LeafState::admitted;
     ++pinning_;
     ++next_admit_;
+    skip_done(next_admit_);
     return true;
 }
 
@@ -215,8 +228,8 @@ void Scheduler::render(Worker& worker, Leaf& leaf, int64_t index) {
 void Scheduler::report_progress() {
     if (!hooks_.progress) return;
     const double time = monotonic_seconds();
-    const auto total = static_cast<double>(leaves_.size());
-    const auto done = static_cast<double>(done_);
+    const auto total = static_cast<double>(static_cast<int64_t>(leaves_.size()) - unwanted_);
+    const auto done = static_cast<double>(done_ - unwanted_);
     if (time - last_progress_ < 0.2 && done_ < static_cast<int64_t>(leaves_.size())) return;
     last_progress_ = time;
     WorkProgress p;
@@ -224,7 +237,7 @@ void Scheduler::report_progress() {
     p.fraction = done / total;
     p.seconds = time - start_;
     // The first moments decode many frames and say little about the rest.
-    const double here = (done - static_cast<double>(done_before_)) / total;
+    const double here = static_cast<double>(done_ - done_before_) / total;
     if (p.seconds > 2 && here > 0.01) p.seconds_left = p.seconds * (1 - p.fraction) / here;
     hooks_.progress(p);
 }

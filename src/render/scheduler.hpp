@@ -54,6 +54,8 @@ class Scheduler {
     bool admit_next();
     void plan(Leaf& leaf, int64_t index);
     void render(Worker& worker, Leaf& leaf, int64_t index);
+    /// Moves `leaf` on to the next one that is not done.
+    void skip_done(int64_t& leaf) const;
     void report_progress();
     [[nodiscard]] bool stopping() const;
 
@@ -75,6 +77,7 @@ class Scheduler {
     int64_t first_open_ = 0;  ///< leaves before it are done
     bool failed_ = false;
     int64_t done_before_ = 0;
+    int64_t unwanted_ = 0;  ///< counted as done
     double start_ = 0, last_progress_ = 0;
     StageTimes times_;
 };

@@ -2,6 +2,8 @@
 
 #include <cstring>
 
+#include "base/text.hpp"
+#include "broadloom/error.hpp"
 #include "io/output_profiles.hpp"
 
 namespace broadloom {
@@ -10,23 +12,6 @@ namespace {
 
 JpegChroma chroma_of(const RenderJob& job) {
     return job.options.chroma == Chroma::c444 ? JpegChroma::c444 : JpegChroma::c420;
-}
-
-TiffPyramidOptions tiff_options(const RenderJob& job, const TileLayout& layout) {
-    TiffPyramidOptions o;
-    o.tile = layout.tiff_shape.tile;
-    o.compression = job.tiff.lossless() ? TiffCompression::deflate : TiffCompression::jpeg;
-    o.subsampled = job.options.chroma == Chroma::c420;
-    o.bits = job.tiff.bits;
-    o.alpha = job.tiff.alpha;
-    o.software = std::string("broadloom ") + version();
-    o.artist = job.metadata.creator_line();
-    o.copyright = job.metadata.rights;
-    o.description = job.metadata.full_description();
-    o.date_time = job.metadata.tiff_date_time();
-    o.xmp = picture_xmp(job.metadata, job.output);
-    o.icc = output_profile(job.tiff.colour);
-    return o;
 }
 
 /// Continues a row of `width` pixels to `tile` pixels.
@@ -71,6 +56,23 @@ void fill_tile(std::vector<uint8_t>& out, int64_t width, int64_t height, int64_t
 }
 
 }  // namespace
+
+TiffPyramidOptions tiff_options(const RenderJob& job, const TileLayout& layout) {
+    TiffPyramidOptions o;
+    o.tile = layout.tiff_shape.tile;
+    o.compression = job.tiff.lossless() ? TiffCompression::deflate : TiffCompression::jpeg;
+    o.subsampled = job.options.chroma == Chroma::c420;
+    o.bits = job.tiff.bits;
+    o.alpha = job.tiff.alpha;
+    o.software = std::string("broadloom ") + version();
+    o.artist = job.metadata.creator_line();
+    o.copyright = job.metadata.rights;
+    o.description = job.metadata.full_description();
+    o.date_time = job.metadata.tiff_date_time();
+    o.xmp = picture_xmp(job.metadata, job.output);
+    o.icc = output_profile(job.tiff.colour);
+    return o;
+}
 
 TileLayout::TileLayout(const RenderJob& job)
     : regrid_tiles(job.shape.overlap > 0),
@@ -186,11 +188,15 @@ FinishedCell CellEncoder::encode(int level, int64_t column, int64_t row, const P
     const auto copy = [](std::span<const uint8_t> bytes) {
         return std::vector<uint8_t>(bytes.begin(), bytes.end());
     };
-    if (!layout_.regrid_tiles) out.jpeg = copy(encode_tile(cell, x, y));
+    if (!layout_.regrid_tiles) {
+        out.jpeg = copy(encode_tile(cell, x, y));
+        out.jpeg_sum = sha256(out.jpeg);
+    }
     const bool whole = cell.width == tile && cell.height == tile;
     const bool serves_both = whole && !layout_.regrid_tiles && !layout_.own_tiff;
     if (!layout_.regrid_tiff && !serves_both && layout_.in_tiff(level)) {
         out.tiff_tile = copy(encode_tiff(cell, x, y));
+        if (job_.tiff.lossless()) out.tiff_sum = sha256(out.tiff_tile);
     }
     if (layout_.regrid_tiles || layout_.regrid_tiff) {
         const int64_t row_bytes = cell.width * job_.pixel_bytes();
@@ -219,12 +225,20 @@ size_t CellEncoder::bytes_bound(const RenderJob& job, const TileLayout& layout) 
 TileSink::TileSink(const RenderJob& job, const TileLayout& layout,
                    const std::filesystem::path& tiles, const std::filesystem::path& tiff,
                    const std::filesystem::path& scratch,
-                   std::optional<TiffPyramidWriter::State> state)
+                   std::optional<TiffPyramidWriter::State> state, TileSums sums)
     : job_(job),
       layout_(layout),
       tiles_(tiles, job.shape, state.has_value()),
-      encoder_(job, layout) {
+      encoder_(job, layout),
+      sums_(job.shape, layout.tiff_shape) {
     if (state) {
+        if (!sums.same_shape(sums_)) {
+            throw Error(ErrorCode::machine,
+                        escaped(tiles.native()) +
+                            ": the unfinished tiles do not match their checkpoint; empty the "
+                            "folder and start again");
+        }
+        sums_ = std::move(sums);
         tables_set_ = !state->tables.empty();
         tiff_ = std::make_unique<TiffPyramidWriter>(tiff, layout.tiff_shape,
                                                     tiff_options(job, layout), std::move(*state));
@@ -232,6 +246,23 @@ TileSink::TileSink(const RenderJob& job, const TileLayout& layout,
         tiff_ =
             std::make_unique<TiffPyramidWriter>(tiff, layout.tiff_shape, tiff_options(job, layout));
     }
+    open_scratch(scratch);
+}
+
+TileSink::TileSink(const RenderJob& job, const TileLayout& layout,
+                   const std::filesystem::path& scratch, TileOutput& instead)
+    : job_(job),
+      layout_(layout),
+      instead_(&instead),
+      tiles_({}, job.shape),
+      encoder_(job, layout),
+      sums_(job.shape, layout.tiff_shape) {
+    open_scratch(scratch);
+}
+
+void TileSink::open_scratch(const std::filesystem::path& scratch) {
+    const RenderJob& job = job_;
+    const TileLayout& layout = layout_;
     const PyramidShape cells{job.shape.width, job.shape.height, job.shape.tile, 0};
     if (layout.regrid_tiles) {
         tile_windows_ = std::make_unique<Regrid>(scratch.string() + ".tiles", cells, job.shape,
@@ -243,18 +274,43 @@ TileSink::TileSink(const RenderJob& job, const TileLayout& layout,
     }
 }
 
-void TileSink::put_tiff(int level, int64_t column, int64_t row, std::span<const uint8_t> tile) {
+void TileSink::put_tile(int level, int64_t column, int64_t row, std::span<const uint8_t> jpeg,
+                        const Sha256Sum& sum) {
+    if (instead_ != nullptr) {
+        instead_->put_tile(level, column, row, jpeg, sum);
+    } else {
+        tiles_.put(level, column, row, jpeg);
+    }
+    sums_.tiles[static_cast<size_t>(level)]
+               [static_cast<size_t>(row * job_.shape.columns(level) + column)] = sum;
+}
+
+void TileSink::put_tiff(int level, int64_t column, int64_t row, std::span<const uint8_t> tile,
+                        bool shared, const Sha256Sum& sum) {
+    Sha256Sum& place =
+        sums_.tiff[static_cast<size_t>(level)]
+                  [static_cast<size_t>(row * layout_.tiff_shape.columns(level) + column)];
     if (job_.tiff.lossless()) {
-        tiff_->put(level, column, row, tile);
+        place = sum == kNoSum ? sha256(tile) : sum;
+        if (instead_ != nullptr) {
+            instead_->put_tiff(level, column, row, tile, place);
+        } else {
+            tiff_->put(level, column, row, tile);
+        }
         return;
     }
-    if (!tables_set_) {
+    if (!tables_set_ && instead_ == nullptr) {
         // Tables depend on quality and chroma alone, so any tile's serve all.
         tiff_->set_tables(jpeg_tables(tile));
         tables_set_ = true;
     }
     jpeg_abbreviated(tile, abbreviated_);
-    tiff_->put(level, column, row, abbreviated_);
+    if (!shared) place = sha256(abbreviated_);
+    if (instead_ != nullptr) {
+        instead_->put_tiff(level, column, row, abbreviated_, place);
+    } else {
+        tiff_->put(level, column, row, abbreviated_);
+    }
 }
 
 void TileSink::put(const FinishedCell& cell) {
@@ -264,11 +320,11 @@ void TileSink::put(const FinishedCell& cell) {
         tile_windows_->add(cell.level, cell.column, cell.row, pixels,
                            [&](int level, int64_t column, int64_t row, const PictureView& window) {
                                const Rect rect = job_.shape.tile_rect(level, column, row);
-                               tiles_.put(level, column, row,
-                                          encoder_.encode_tile(window, rect.x0, rect.y0));
+                               const auto jpeg = encoder_.encode_tile(window, rect.x0, rect.y0);
+                               put_tile(level, column, row, jpeg, sha256(jpeg));
                            });
     } else {
-        tiles_.put(cell.level, cell.column, cell.row, cell.jpeg);
+        put_tile(cell.level, cell.column, cell.row, cell.jpeg, cell.jpeg_sum);
     }
     if (tiff_windows_) {
         tiff_windows_->add(cell.level, cell.column, cell.row, pixels,
@@ -276,11 +332,13 @@ void TileSink::put(const FinishedCell& cell) {
                                if (!layout_.in_tiff(level)) return;
                                const int64_t tile = layout_.tiff_shape.tile;
                                put_tiff(level, column, row,
-                                        encoder_.encode_tiff(window, column * tile, row * tile));
+                                        encoder_.encode_tiff(window, column * tile, row * tile),
+                                        false, kNoSum);
                            });
     } else if (layout_.in_tiff(cell.level)) {
-        put_tiff(cell.level, cell.column, cell.row,
-                 cell.tiff_tile.empty() ? cell.jpeg : cell.tiff_tile);
+        const bool shared = cell.tiff_tile.empty();
+        put_tiff(cell.level, cell.column, cell.row, shared ? cell.jpeg : cell.tiff_tile, shared,
+                 cell.tiff_sum);
     }
 }
 
@@ -289,6 +347,10 @@ TiffPyramidWriter::State TileSink::save() {
     if (tiff_) state = tiff_->save();
     tiles_.sync();
     return state;
+}
+
+TiffPyramidWriter::State TileSink::tiff_state() const {
+    return tiff_ ? tiff_->state() : TiffPyramidWriter::State{};
 }
 
 void TileSink::finish() {
@@ -312,6 +374,7 @@ void OrderedCommitter::submit(int64_t order, std::vector<FinishedCell> cells) {
         if (hooks_.committed) hooks_.committed(next_);
         lock.lock();
         ++next_;
+        skip();
         const auto now = std::chrono::steady_clock::now();
         if (hooks_.checkpoint &&
             now - last_checkpoint_ > std::chrono::duration<double>(kCheckpointSeconds)) {

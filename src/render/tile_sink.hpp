@@ -19,9 +19,14 @@
 #include "io/jpeg_codec.hpp"
 #include "io/tiff_pyramid.hpp"
 #include "pyramid/regrid.hpp"
+#include "render/checksums.hpp"
 #include "render/job.hpp"
 
 namespace broadloom {
+
+/// Options of a job's TIFF.
+struct TileLayout;
+TiffPyramidOptions tiff_options(const RenderJob& job, const TileLayout& layout);
 
 /// One cell, encoded or (where tiles do not coincide with cells) still as pixels.
 struct FinishedCell {
@@ -31,6 +36,8 @@ struct FinishedCell {
     std::vector<uint8_t> jpeg;       ///< the deep-zoom tile; empty when `pixels` holds it
     std::vector<uint8_t> tiff_tile;  ///< the TIFF tile where it is another; may be empty
     std::vector<uint8_t> pixels;     ///< rows of width pixels
+    Sha256Sum jpeg_sum{};            ///< of `jpeg`, where there is one
+    Sha256Sum tiff_sum{};            ///< of `tiff_tile`, where it is stored as it is
 };
 
 /// How cells become tiles, fixed for a render.
@@ -93,14 +100,30 @@ class CellEncoder {
     Plain plain_tile_, plain_tiff_;
 };
 
+/// Where tiles go instead of into new files.
+class TileOutput {
+  public:
+    virtual ~TileOutput() = default;
+    virtual void put_tile(int level, int64_t column, int64_t row, std::span<const uint8_t> jpeg,
+                          const Sha256Sum& sum) = 0;
+    /// `sum`: kNoSum where the bytes are those of the web tile without its tables.
+    virtual void put_tiff(int level, int64_t column, int64_t row, std::span<const uint8_t> bytes,
+                          const Sha256Sum& sum) = 0;
+};
+
 /// Writes cells. put() must be called in the order of the walk.
 class TileSink {
   public:
     /// Starts `tiles` (a folder), `tiff` (a file) and, where needed, scratch files beside them; or
-    /// goes on with them where `state` says how far they had come.
+    /// goes on with them where `state` and `sums` say how far they had come. Throws
+    /// Error{machine}.
     TileSink(const RenderJob& job, const TileLayout& layout, const std::filesystem::path& tiles,
              const std::filesystem::path& tiff, const std::filesystem::path& scratch,
-             std::optional<TiffPyramidWriter::State> state);
+             std::optional<TiffPyramidWriter::State> state, TileSums sums = {});
+
+    /// Hands all tiles to `instead`.
+    TileSink(const RenderJob& job, const TileLayout& layout, const std::filesystem::path& scratch,
+             TileOutput& instead);
 
     /// Whether save() works: not where cells wait in scratch files.
     [[nodiscard]] bool can_save() const { return !tile_windows_ && !tiff_windows_; }
@@ -112,15 +135,31 @@ class TileSink {
     /// Completes and syncs both outputs.
     void finish();
 
+    /// Checksums of what was put so far, those before `state` included.
+    [[nodiscard]] const TileSums& sums() const { return sums_; }
+    [[nodiscard]] const std::string& job() const { return job_.identity; }
+    /// Of the web tiles.
+    [[nodiscard]] const PyramidShape& shape() const { return job_.shape; }
+    /// Where the TIFF's tiles stand.
+    [[nodiscard]] TiffPyramidWriter::State tiff_state() const;
+
   private:
-    void put_tiff(int level, int64_t column, int64_t row, std::span<const uint8_t> tile);
+    void put_tile(int level, int64_t column, int64_t row, std::span<const uint8_t> jpeg,
+                  const Sha256Sum& sum);
+    /// `shared`: the web tile of this place; otherwise `sum` is the tile's, or kNoSum.
+    void put_tiff(int level, int64_t column, int64_t row, std::span<const uint8_t> tile,
+                  bool shared, const Sha256Sum& sum);
+
+    void open_scratch(const std::filesystem::path& scratch);
 
     const RenderJob& job_;
     const TileLayout& layout_;
+    TileOutput* instead_ = nullptr;
     DeepZoomWriter tiles_;
     std::unique_ptr<TiffPyramidWriter> tiff_;  // null: tiles alone
     CellEncoder encoder_;
     std::unique_ptr<Regrid> tile_windows_, tiff_windows_;
+    TileSums sums_;
     bool tables_set_ = false;
     std::vector<uint8_t> abbreviated_;
 };
@@ -135,7 +174,11 @@ class OrderedCommitter {
     };
     static constexpr double kCheckpointSeconds = 10;
 
-    OrderedCommitter(TileSink& sink, int64_t first) : sink_(sink), next_(first) {}
+    /// `wanted`: the nodes that come; empty: all. It must outlive this.
+    OrderedCommitter(TileSink& sink, int64_t first, const std::vector<bool>& wanted)
+        : sink_(sink), wanted_(wanted), next_(first) {
+        skip();
+    }
     void set_hooks(Hooks hooks) { hooks_ = std::move(hooks); }
 
     /// Results of node `order`. The thread that brings the next one in order writes it and all that
@@ -146,7 +189,15 @@ class OrderedCommitter {
     [[nodiscard]] int64_t next();
 
   private:
+    void skip() {
+        while (next_ < static_cast<int64_t>(wanted_.size()) &&
+               !wanted_[static_cast<size_t>(next_)]) {
+            ++next_;
+        }
+    }
+
     TileSink& sink_;
+    const std::vector<bool>& wanted_;
     Hooks hooks_;
     std::mutex mutex_;
     std::map<int64_t, std::vector<FinishedCell>> waiting_;

@@ -102,7 +102,7 @@ Json run_here(const Wanted& w, Pixels rgb) {
     Parents parents(*job.tree);
     TileSink sink(job, layout, w.folder / "pano_files", w.folder / "pano.tif", w.folder / "scratch",
                   {});
-    OrderedCommitter committer(sink, 0);
+    OrderedCommitter committer(sink, 0, job.wanted);
     OrderedCommitter::Hooks hooks;
     hooks.committed = [&](int64_t node) { parents.committed(node); };
     committer.set_hooks(hooks);

@@ -29,10 +29,10 @@ inline void expect_failure(const ProcessResult& r, int status,
     for (char& c : clauses) c = static_cast<char>(std::tolower(static_cast<unsigned char>(c)));
     bool advised = clauses.find("must be ") != std::string::npos;  // says what would be right
     for (const char* verb :
-         {"add ",    "change ",       "check ",    "choose ", "convert ", "copy ",  "correct ",
-          "delete ", "did you mean ", "free ",     "give ",   "leave ",   "lower ", "make ",
-          "name ",   "raise ",        "then run ", "run ",    "set ",     "swap ",  "try",
-          "use ",    "wait ",         "widen ",    "write "}) {
+         {"add ",    "change ",       "check ",  "choose ",   "convert ", "copy ",  "correct ",
+          "delete ", "did you mean ", "free ",   "give ",     "leave ",   "lower ", "make ",
+          "name ",   "raise ",        "render ", "then run ", "run ",     "set ",   "swap ",
+          "try",     "use ",          "wait ",   "widen ",    "write "}) {
         for (const char* before : {"; ", ": ", "? ", ", ", ". "}) {
             advised = advised || clauses.find(before + std::string(verb)) != std::string::npos;
         }

@@ -94,14 +94,17 @@ void TileChecker::check_tiff(int level, int64_t column, int64_t row, const Cell&
         if (tiff_has_cells(shape)) {
             const std::span<const uint8_t> stored = tiff().stored(level, column, row);
             const bool whole = rect.width() == shape.tile && rect.height() == shape.tile;
-            bool same = false;
-            if (whole && shape.overlap == 0 && tiff().kind().jpeg) {
+            const TiffPyramidReader::Kind& kind = tiff().kind();
+            if (whole && shape.overlap == 0 && kind.jpeg && kind.colour == ColourSpace::srgb) {
                 jpeg_abbreviated(file_, abbreviated_);
-                same = std::equal(stored.begin(), stored.end(), abbreviated_.begin(),
-                                  abbreviated_.end()) &&
-                       tiff().tables(level) == jpeg_tables(file_);
+                if (!std::equal(stored.begin(), stored.end(), abbreviated_.begin(),
+                                abbreviated_.end()) ||
+                    tiff().tables(level) != jpeg_tables(file_)) {
+                    findings_.tiff_tile(level, column, row,
+                                        "is not the JPEG of " + tile_file(level, column, row));
+                }
+                return;
             }
-            if (same) return;
             const Sha256Sum* sum = tiff_sum(level, column, row);
             if (sum != nullptr && (*sum == kNoSum || *sum != sha256(stored))) {
                 findings_.tiff_tile(level, column, row, kOtherBytes);

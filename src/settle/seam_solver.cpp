@@ -1,6 +1,7 @@
 #include "settle/seam_solver.hpp"
 
 #include <algorithm>
+#include <atomic>
 #include <string>
 #include <utility>
 
@@ -108,7 +109,10 @@ class Rounds {
                     0) {
                     return;
                 }
-                for (const uint32_t other : order_.conflicts[i]) due[other] = 1;
+                // Two frames apart may both tell a third between them.
+                for (const uint32_t other : order_.conflicts[i]) {
+                    std::atomic_ref<uint8_t>(due[other]).store(1, std::memory_order_relaxed);
+                }
             });
         }
     }

@@ -15,7 +15,7 @@ sanitized=${BROADLOOM_BUILD:-build}-sanitize # the sanitizers' own folder
 never_sanitized='browser|bench_test|install|includes|count_test|memory_test|interruption|sample_inputs|opencv'
 # Those that only --sanitize-all takes: they need more than some eight seconds there, drive the program,
 # or look at readers that are other libraries'.
-slow_sanitized='survey_test|masks_test|inner_crop|deep_bytes|corrections|crop_render|seam_solver|seams_file|local_shift|light_fields|^colour_test|card_to_scene|way_test|arrangement_shoots|joint_solve|photometric|pairs_test|features_test|match_|photo_tags|raw_file|reduced_frame|accuracy|exactness|bytes|outputs|resume'
+slow_sanitized='command_line|moved_things|survey_test|masks_test|inner_crop|deep_bytes|corrections|crop_render|seam_solver|seams_file|local_shift|light_fields|^colour_test|card_to_scene|way_test|arrangement_shoots|joint_solve|photometric|pairs_test|features_test|match_|photo_tags|raw_file|reduced_frame|accuracy|exactness|bytes|outputs|resume'
 not_sanitized=${NOT_SANITIZED:-$never_sanitized|$slow_sanitized}
 
 step() { printf '\n== %s\n' "$*"; }

@@ -221,6 +221,10 @@ std::string format_bytes(int64_t bytes) {
     return (unit == 0 ? std::to_string(bytes) : one_decimal(value)).append(kUnits[unit]);
 }
 
+std::string count_of(int64_t n, std::string_view thing) {
+    return std::to_string(n) + " " + std::string(thing) + (n == 1 ? "" : "s");
+}
+
 std::string format_duration(double seconds) {
     if (!std::isfinite(seconds) || seconds < 0 || seconds > 1e15) {
         return "unknown";

@@ -26,6 +26,9 @@ std::string nearest_name(std::string_view word, std::span<const std::string_view
 /// "17 B", "1.5 KiB", "512.0 MiB", "2.3 GiB", "1.0 TiB".
 std::string format_bytes(int64_t bytes);
 
+/// "1 tile", "2 tiles", from "tile".
+std::string count_of(int64_t n, std::string_view thing);
+
 /// "4.2 s", "42 s", "3 min 20 s", "2 h 5 min", "3 d 4 h"; "unknown" when negative or not finite.
 std::string format_duration(double seconds);
 

@@ -78,8 +78,11 @@ enum class Coverage : uint8_t { none, part, full };
 class CellMap {
   public:
     /// With `kernels` nodes that no cell in view depends on are left out; else it is the same.
+    /// Directions and frame must stay.
     CellMap(const LatticeDirections& directions, const FrameGeometry& frame,
             const Kernels* kernels = nullptr);
+    CellMap(const LatticeDirections& directions, FrameGeometry&& frame,
+            const Kernels* kernels = nullptr) = delete;
 
     /// How much of the cell's 256 pixels the frame covers (in view and not left out by a mask);
     /// `part` is also said where it is not known. (cx, cy) counted from the region's corner.

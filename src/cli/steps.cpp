@@ -172,9 +172,9 @@ RenderReport run_render(const Scene& scene, const RenderOptions& options) {
         return render(scene, options, hooks);
     });
     if (report.already_finished && report.repaired_tiles + report.repaired_files > 0) {
-        std::fprintf(stderr, "repaired %lld tiles and %lld files; %s is whole again\n",
-                     static_cast<long long>(report.repaired_tiles),
-                     static_cast<long long>(report.repaired_files), folder.c_str());
+        std::fprintf(stderr, "repaired %s and %s; %s is whole again\n",
+                     count_of(report.repaired_tiles, "tile").c_str(),
+                     count_of(report.repaired_files, "file").c_str(), folder.c_str());
         return report;
     }
     if (report.already_finished && options.resume) {

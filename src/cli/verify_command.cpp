@@ -17,10 +17,6 @@ struct Arguments {
     VerifyOptions options;
 };
 
-std::string count_of(int64_t n, const char* thing) {
-    return std::to_string(n) + " " + thing + (n == 1 ? "" : "s");
-}
-
 void run(const Arguments& a) {
     const VerifyReport r = run_verify(a.options);
     if (r.damaged == 0) return;

@@ -191,10 +191,9 @@ class Repair {
         if (!hooks_.note) return;
         const auto files = static_cast<int64_t>(parts_.files.size()) + (parts_.report ? 1 : 0) +
                            (parts_.checksums_good ? 0 : 1) + (parts_.tiff_tiles_good ? 0 : 1);
-        hooks_.note(
-            "damaged: " + std::to_string(parts_.tile_count) + " tiles, " +
-            (parts_.tiff ? std::to_string(parts_.tiff_count) + " tiles of pano.tif, " : "") +
-            std::to_string(files) + " other files; they are built again");
+        hooks_.note("damaged: " + count_of(parts_.tile_count, "tile") + ", " +
+                    (parts_.tiff ? count_of(parts_.tiff_count, "tile") + " of pano.tif, " : "") +
+                    count_of(files, "other file") + "; what is damaged is built again");
     }
 
     /// The nodes whose pixels are needed: of damaged tiles, and all below.

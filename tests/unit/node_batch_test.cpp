@@ -117,7 +117,8 @@ TEST_CASE("nodes projected by vector code have the bits of those projected one b
         const LatticeDirections directions(canvas, region);
         const CellMap one_by_one(directions, geometry);
         frame.roll_deg += 1e-9;
-        const CellMap turned(directions, FrameGeometry(camera, frame, 1 + round % 8));
+        const FrameGeometry turned_geometry(camera, frame, 1 + round % 8);
+        const CellMap turned(directions, turned_geometry);
         for (const Kernels* k : kernels) {
             INFO(k->name << ", round " << round);
             int64_t covered = 0;

@@ -15,7 +15,7 @@ namespace broadloom::test {
 
 /// Names that a finished result has in its folder.
 inline const std::vector<std::string> kResultNames{
-    "pano_files",   "pano.tif", "tiff_tiles.txt", "pano.settled",
+    "pano_files",    "pano.tif", "tiff_tiles.txt", "pano.settled",
     "checksums.txt", "pano.dzi", "index.html",     "report.json"};
 
 class SmallScene {

@@ -110,8 +110,7 @@ MemoryShares share_memory(const RenderJob& job) {
     m.shared = 2 * (leaf_plan + leaf_output) + static_cast<size_t>(large_levels + 4) * tile_bytes +
                (job.deep ? encoder : 0) +  // the sink's own
                (4U << 20) + job.tree->nodes.size() * 280 + job.label_bytes;
-    // Frames that one leaf needs together, and one more for what the samples missed.
-    size_t largest_frame = 0;
+    // Frames that one leaf needs together. What samples missed of them is told when it is met.
     for (const auto& frames : job.leaf_frames) {
         std::vector<int64_t> roots;
         roots.reserve(frames.size());
@@ -122,8 +121,6 @@ MemoryShares share_memory(const RenderJob& job) {
         for (const int64_t f : roots) sum += job.frames[static_cast<size_t>(f)].bytes;
         m.frames = std::max(m.frames, sum);
     }
-    for (const FrameInput& f : job.frames) largest_frame = std::max(largest_frame, f.bytes);
-    m.frames += largest_frame;
     return m;
 }
 

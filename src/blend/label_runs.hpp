@@ -19,12 +19,13 @@ class LabelRuns {
     int64_t width, height;
     bool wraps;
 
-    [[nodiscard]] int16_t at(int64_t x, int64_t y) const { return run_at(x, y)->label; }
-
     /// The labels of row `y` at `columns`, which rise; written to `out`, as many.
     void pick(int64_t y, const std::vector<int64_t>& columns, int16_t* out) const {
         if (columns.empty()) return;
-        auto run = run_at(columns.front(), y);
+        auto run =
+            std::upper_bound(runs_.begin() + rows_[static_cast<size_t>(y)],
+                             runs_.begin() + rows_[static_cast<size_t>(y) + 1], columns.front(),
+                             [](int64_t x, const Run& r) { return x < r.end; });
         for (const int64_t x : columns) {
             while (run->end <= x) ++run;
             *out++ = run->label;
@@ -40,12 +41,6 @@ class LabelRuns {
         int32_t end;  ///< the pixel behind the last one
         int16_t label;
     };
-
-    [[nodiscard]] std::vector<Run>::const_iterator run_at(int64_t x, int64_t y) const {
-        const auto row = runs_.begin() + rows_[static_cast<size_t>(y)];
-        const auto end = runs_.begin() + rows_[static_cast<size_t>(y) + 1];
-        return std::upper_bound(row, end, x, [](int64_t v, const Run& r) { return v < r.end; });
-    }
 
     std::vector<Run> runs_;
     std::vector<std::ptrdiff_t> rows_;  // where each row's runs begin, and where the last ones end

@@ -343,10 +343,11 @@ RenderJob prepare_job(const Scene& scene, const RenderOptions& options) {
     plan.disk_bytes = estimate_disk(job);
     job.memory.base = base_memory(settle_options(job.options).any());
     divide_memory(job);
-    for (std::string& note : memory_notes(job, wanted_threads)) {
+    const int64_t decodes = forecast_decodes(job, job.frame_cache_bytes);
+    for (std::string& note : memory_notes(job, wanted_threads, decodes)) {
         plan.notes.push_back(std::move(note));
     }
-    plan.seconds = estimate_seconds(job);
+    plan.seconds = estimate_seconds(job, decodes);
     job.identity = identify(scene, job);
     return job;
 }

@@ -40,20 +40,6 @@ constexpr double kManyDecodes = 1.15;
 constexpr double kFewDecodes = 1.03;
 constexpr size_t kMemoryStep = size_t{8} << 20;
 
-/// Decodes that a cache of `capacity` bytes makes, one leaf after another.
-int64_t forecast_decodes(const RenderJob& job, size_t capacity) {
-    FrameCache cache(job, capacity);
-    std::vector<int> missing;
-    for (size_t leaf = 0; leaf < job.leaf_frames.size(); ++leaf) {
-        missing.clear();
-        // What finds no room at all is refused elsewhere.
-        if (!cache.admit(static_cast<int64_t>(leaf), job.leaf_frames[leaf], missing)) continue;
-        for (const int frame : missing) cache.imagine_decoded(frame);
-        cache.unpin(job.leaf_frames[leaf]);
-    }
-    return cache.decodes();
-}
-
 }  // namespace
 
 size_t base_memory(bool settles) {
@@ -160,7 +146,20 @@ int64_t estimate_disk(const RenderJob& job) {
     return static_cast<int64_t>(std::min(total, 9e18));
 }
 
-std::vector<std::string> memory_notes(const RenderJob& job, int wanted_threads) {
+int64_t forecast_decodes(const RenderJob& job, size_t capacity) {
+    FrameCache cache(job, capacity);
+    std::vector<int> missing;
+    for (size_t leaf = 0; leaf < job.leaf_frames.size(); ++leaf) {
+        missing.clear();
+        // What finds no room at all is refused elsewhere.
+        if (!cache.admit(static_cast<int64_t>(leaf), job.leaf_frames[leaf], missing)) continue;
+        for (const int frame : missing) cache.imagine_decoded(frame);
+        cache.unpin(job.leaf_frames[leaf]);
+    }
+    return cache.decodes();
+}
+
+std::vector<std::string> memory_notes(const RenderJob& job, int wanted_threads, int64_t decodes) {
     std::vector<std::string> notes;
     const auto as_option = [](size_t bytes) {
         return "--memory " + std::to_string((bytes >> 20) + 1) + "M";
@@ -178,24 +177,23 @@ std::vector<std::string> memory_notes(const RenderJob& job, int wanted_threads) 
         all_frames += f.bytes;
         ++files;
     }
-    const int64_t now = forecast_decodes(job, job.frame_cache_bytes);
-    if (static_cast<double>(now) <= kManyDecodes * static_cast<double>(files)) return notes;
+    if (static_cast<double>(decodes) <= kManyDecodes * static_cast<double>(files)) return notes;
     // The least cache that decodes hardly any frame twice.
     size_t low = job.frame_cache_bytes;
     size_t high = all_frames;
     while (high - low > kMemoryStep) {
         const size_t middle = low + (high - low) / 2;
-        const auto decodes = static_cast<double>(forecast_decodes(job, middle));
-        (decodes <= kFewDecodes * static_cast<double>(files) ? high : low) = middle;
+        const auto then = static_cast<double>(forecast_decodes(job, middle));
+        (then <= kFewDecodes * static_cast<double>(files) ? high : low) = middle;
     }
-    notes.push_back("frames are decoded again where memory is short: about " + std::to_string(now) +
-                    " decodes of " + std::to_string(files) + " frames; " +
+    notes.push_back("frames are decoded again where memory is short: about " +
+                    std::to_string(decodes) + " decodes of " + std::to_string(files) + " frames; " +
                     as_option(job.memory.fixed(wanted_threads) + high) +
                     " would need hardly more than one each");
     return notes;
 }
 
-double estimate_seconds(const RenderJob& job) {
+double estimate_seconds(const RenderJob& job, int64_t decodes) {
     // The unit is the time to encode a megapixel here; the factors are ratios to it, measured on
     // one machine (see DEVELOPERS.md) and steady across processors to within tens of per cent.
     constexpr int64_t kSide = 512;
@@ -223,8 +221,7 @@ double estimate_seconds(const RenderJob& job) {
         constexpr double kOtherFormats = 4;  // inflating 16-bit samples
         decoded += whole * (f.info.jpeg ? (f.denominator > 1 ? 1.3 : 1.45) : kOtherFormats);
     }
-    const double repeats =
-        static_cast<double>(forecast_decodes(job, job.frame_cache_bytes)) / std::max(1.0, files);
+    const double repeats = static_cast<double>(decodes) / std::max(1.0, files);
     const double canvas =
         static_cast<double>(job.shape.width) * static_cast<double>(job.shape.height) / 1e6;
     double each = job.block.bands > 0 ? 6.8 : 4.9;

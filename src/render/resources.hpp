@@ -21,12 +21,15 @@ int64_t estimate_tiff(const RenderJob& job);
 /// Upper side of what tiles and TIFF will take, from what the frames themselves take a pixel.
 int64_t estimate_disk(const RenderJob& job);
 
+/// Decodes that a cache of `capacity` bytes makes, one leaf after another.
+int64_t forecast_decodes(const RenderJob& job, size_t capacity);
+
 /// What more memory would be good for, with the figures; empty where the budget is ample.
-/// `wanted_threads`: before memory limited them.
-std::vector<std::string> memory_notes(const RenderJob& job, int wanted_threads);
+/// `wanted_threads`: before memory limited them; `decodes`: forecast for the budget.
+std::vector<std::string> memory_notes(const RenderJob& job, int wanted_threads, int64_t decodes);
 
 /// Seconds that the render will likely take, from a short measurement of this processor.
-double estimate_seconds(const RenderJob& job);
+double estimate_seconds(const RenderJob& job, int64_t decodes);
 
 /// Refuses a job that cannot succeed: too little memory or disk. Throws Error. Apart from
 /// prepare_job() because a finished result needs neither.
